@@ -1,0 +1,105 @@
+"""What several tests need: a small plan, a laid-out trial folder, the command line."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).parent.parent
+EXAMPLE = REPOSITORY / "example_trials" / "lacewood-counter"
+
+SMALL = """\
+[trial]
+title = "Hall cabinet in quartersawn sycamore"
+
+[boards]
+count = 4
+length = "400 mm"
+width = "150 mm"
+lanes = 2
+strips = 2
+
+[[factor]]
+name = "carrier"
+levels = ["water", "alcohol"]
+laid_on = "board"
+
+[[factor]]
+name = "seal_coat"
+levels = ["none", "shellac"]
+laid_on = "lane"
+
+[[factor]]
+name = "glaze_dwell"
+levels = ["3 min", "6 min"]
+laid_on = "strip"
+
+[[response]]
+name = "figure_clarity"
+kind = "grade"
+aim = "more"
+
+[[response]]
+name = "darkness"
+kind = "measure"
+unit = "L*"
+aim = "less"
+
+[[question]]
+factor = "seal_coat"
+response = "figure_clarity"
+worth = 0.5
+
+[scoring]
+assessors = ["A", "B"]
+"""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a command did."""
+
+    status: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Outcome]:
+    """Run a command as the shell does, errors and exit status included."""
+    from analysis import cli
+
+    def _run(*words: object) -> Outcome:
+        out, err = io.StringIO(), io.StringIO()
+        monkeypatch.setattr(sys, "argv", ["splitboard", *map(str, words)])
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            try:
+                cli.main()
+                status = 0
+            except SystemExit as stop:
+                status = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+        return Outcome(status, out.getvalue(), err.getvalue())
+
+    return _run
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Return a folder with the small plan, not laid out."""
+    place = tmp_path / "trial"
+    place.mkdir()
+    (place / "trial.toml").write_text(SMALL, encoding="utf-8")
+    return place
+
+
+@pytest.fixture
+def laid_out(folder: Path, run: Callable[..., Outcome]) -> Path:
+    """Return the folder laid out with seed 1."""
+    assert run("plan", folder, "--seed", 1).status == 0
+    return folder

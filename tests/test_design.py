@@ -1,0 +1,189 @@
+"""Layouts: full sets, randomised within what holds them, reproducible to the letter."""
+
+import hashlib
+from collections import Counter
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.conftest import EXAMPLE
+from tests.test_structure import plan_of
+from trials import design
+from trials.design import Draw, lay_out, scoring_order
+from trials.errors import UserError
+from trials.folder import layout_text
+from trials.plan import read_plan
+
+LIKE = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+def test_columns_and_full_sets():
+    plan = read_plan(EXAMPLE)
+    patches = lay_out(plan, 7).patches
+    assert list(patches.columns) == [
+        "patch", "lot", "board", "lane", "strip", "board_order",
+        "carrier", "dye_load", "seal_coat", "glaze_dwell", "control",
+    ]  # fmt: skip
+    assert len(patches) == 12 * 2 * 4
+    treated = patches[patches["control"] == ""]
+    cells = treated.groupby(["carrier", "dye_load", "seal_coat", "glaze_dwell"]).size()
+    assert len(cells) == 36
+    assert set(cells) == {2}
+    # each lot holds every board treatment once; each board both lanes' levels, each lane all the dwells
+    boards = treated.drop_duplicates("board")
+    assert set(boards.groupby(["lot", "carrier", "dye_load"]).size()) == {1}
+    assert (treated.groupby(["board", "lane"])["seal_coat"].nunique() == 1).all()
+    assert (treated.groupby(["board", "strip"])["glaze_dwell"].nunique() == 1).all()
+    assert set(treated.groupby(["board", "lane"])["glaze_dwell"].nunique()) == {3}
+    # one control strip a board, over both lanes
+    controls = patches[patches["control"] != ""]
+    assert set(controls.groupby("board")["strip"].nunique()) == {1}
+    assert set(controls.groupby("board").size()) == {2}
+    assert controls["carrier"].isna().all()
+
+
+def test_codes_are_three_digits_once_each():
+    patches = lay_out(read_plan(EXAMPLE), 7).patches
+    assert patches["patch"].is_unique
+    assert patches["patch"].between(100, 999).all()
+    assert not any(set(str(code)) <= design.UPSIDE_DOWN for code in patches["patch"])
+
+
+def test_same_seed_same_layout_to_the_letter():
+    """The digest was written down once; it must never change, on any platform or version."""
+    plan = read_plan(EXAMPLE)
+    text = layout_text(lay_out(plan, 20260314).patches)
+    assert text == layout_text(lay_out(plan, 20260314).patches)
+    assert text == (EXAMPLE / "layout.csv").read_text(encoding="utf-8")
+    assert text != layout_text(lay_out(plan, 20260315).patches)
+
+
+def test_draws_are_pinned():
+    """First draws for seed 1 from the generator whose stream Python promises to keep (random.random)."""
+    assert Draw(1).below(1000) == 134  # random.Random(1).random() is 0.13436424411240122
+    assert Draw(1).shuffled(range(10)) == [8, 0, 3, 4, 5, 2, 9, 6, 7, 1]  # written down on first use
+
+
+def test_codes_do_not_hint_at_the_treatment():
+    """Over many seeds no level has codes that run high or low: the mean rank stays within 4 standard errors."""
+    plan = read_plan(EXAMPLE)
+    total: Counter[str] = Counter()
+    number = 60
+    for seed in range(number):
+        treated = lay_out(plan, seed).patches.query("control == ''")
+        ranks = treated["patch"].rank()
+        for level, mean in ranks.groupby(treated["seal_coat"]).mean().items():
+            total[level] += mean - ranks.mean()
+    se = (72 / (12 * 36)) ** 0.5 * 72**0.5 * number**0.5  # sd of a mean of 36 of 72 ranks, times root of runs
+    assert all(abs(value) < 4 * se for value in total.values())
+
+
+def test_every_level_visits_every_place():
+    """Randomised at every level: over seeds each lane, strip and board order carries each level."""
+    plan = read_plan(EXAMPLE)
+    tables = [lay_out(plan, seed).patches.query("control == ''") for seed in range(30)]
+    every = pd.concat(tables)
+    for place, factor in (("lane", "seal_coat"), ("strip", "glaze_dwell"), ("board_order", "carrier")):
+        counts = every.groupby([place, factor]).size().unstack()
+        assert counts.notna().all().all()
+        assert (counts.min(axis=None) > 0.4 * counts.mean(axis=None)) or place == "board_order"
+
+
+@pytest.mark.parametrize(
+    ("factors", "boards", "says"),
+    [
+        (
+            {"a": (3, "board"), "b": (2, "board")},
+            {"count": 4},
+            "4 boards cannot hold the 6 board treatments (a 3 × b 2)",
+        ),
+        ({"a": (3, "board"), "b": (2, "board")}, {"count": 4}, "lay out 6 boards for one of each or 12 for two"),
+        ({"b": (3, "lane")}, {"lanes": 2, "strips": 2}, "2 lanes cannot hold the 3 lane treatments"),
+        ({"c": (4, "strip")}, {"lanes": 2, "strips": 3}, "divide the boards into 4 strips"),
+        ({"b": (2, "lane"), "c": (3, "patch")}, {"lanes": 2, "strips": 2}, "do not fit on one lane"),
+    ],
+)
+def test_boards_that_do_not_hold_the_set(tmp_path, factors, boards, says):
+    with pytest.raises(UserError) as caught:
+        lay_out(plan_of(tmp_path, factors, **boards), 0)
+    assert says in str(caught.value)
+
+
+def test_uneven_boards_are_shared_as_evenly_as_can_be(tmp_path):
+    plan = plan_of(tmp_path, {"a": (5, "board")}, count=12, lots=3)
+    layout = lay_out(plan, 2)
+    sizes = layout.patches.groupby("a").size()
+    assert sorted(sizes) == [2, 2, 2, 3, 3]
+    assert set(layout.patches.groupby("lot")["a"].nunique()) == {4}
+    assert "10 or 15 boards would share out evenly" in layout.notes[0]
+
+
+def test_forbidden_meeting_of_lane_and_strip_is_left_bare(tmp_path):
+    plan_of(tmp_path, {"b": (2, "lane"), "c": (3, "strip")}, lanes=2, strips=3, count=2)
+    text = (tmp_path / "trial.toml").read_text() + '[[exclude]]\nb = "b 1"\nc = "c 2"\n'
+    (tmp_path / "trial.toml").write_text(text)
+    layout = lay_out(read_plan(tmp_path), 0)
+    assert len(layout.patches) == 2 * 5
+    assert not ((layout.patches["b"] == "b 1") & (layout.patches["c"] == "c 2")).any()
+    assert any("left bare" in note for note in layout.notes)
+
+
+def test_forbidden_combination_across_board_and_lane(tmp_path):
+    plan_of(tmp_path, {"a": (2, "board"), "b": (2, "lane")}, lanes=2, count=4)
+    text = (tmp_path / "trial.toml").read_text() + '[[exclude]]\na = "a 0"\nb = "b 1"\n'
+    (tmp_path / "trial.toml").write_text(text)
+    patches = lay_out(read_plan(tmp_path), 0).patches
+    assert set(patches[patches["a"] == "a 0"]["b"]) == {"b 0"}
+    assert set(patches[patches["a"] == "a 1"]["b"]) == {"b 0", "b 1"}
+
+
+@pytest.mark.parametrize("laid_on", ["board", "lane", "strip", "patch"])
+def test_controls_of_every_kind(tmp_path, laid_on):
+    plan_of(tmp_path, {"a": (2, "board"), "c": (3, "patch")}, count=6, lots=2, lanes=3, strips=4)
+    text = (tmp_path / "trial.toml").read_text() + f'[[control]]\nname = "bare"\nlaid_on = "{laid_on}"\ncount = 2\n'
+    (tmp_path / "trial.toml").write_text(text)
+    patches = lay_out(read_plan(tmp_path), 4).patches
+    controls = patches[patches["control"] == "bare"]
+    expected = {"board": 2 * 12, "lane": 6 * 2 * 4, "strip": 6 * 2 * 3, "patch": 6 * 2}[laid_on]
+    assert len(controls) == expected
+    if laid_on == "board":
+        assert set(controls.groupby("lot")["board"].nunique()) == {1}  # spread over the lots
+
+
+def test_scoring_orders_differ_by_assessor_and_hold_every_code():
+    patches = lay_out(read_plan(EXAMPLE), 7).patches
+    first, second = scoring_order(patches, 7, "A"), scoring_order(patches, 7, "B")
+    assert first != second
+    assert sorted(first) == sorted(second) == sorted(patches["patch"])
+    assert first == scoring_order(patches, 7, "A")
+
+
+@LIKE
+@given(
+    seed=st.integers(0, 2**63),
+    a=st.integers(2, 3), b=st.integers(2, 3), c=st.integers(2, 4), p=st.integers(2, 3),
+    boards=st.integers(1, 3), lots=st.integers(1, 3), lanes=st.integers(1, 2),
+)  # fmt: skip
+def test_every_treatment_as_planned(tmp_path_factory, seed, a, b, c, p, boards, lots, lanes):
+    """Whatever the plan, each board holds the full set of what is laid on its lanes, strips and patches."""
+    factors = {"a": (a, "board"), "b": (b, "lane"), "c": (c, "strip"), "p": (p, "patch")}
+    settings = {"count": a * boards, "lots": min(lots, a), "lanes": b * lanes, "strips": c * p}
+    plan = plan_of(tmp_path_factory.mktemp("plan"), factors, **settings)
+    patches = lay_out(plan, seed).patches
+    assert patches["patch"].is_unique
+    assert len(patches.drop_duplicates(["board", "lane", "strip"])) == len(patches)
+    assert set(patches.groupby("board").size()) == {b * lanes * c * p}
+    assert set(patches.groupby(["board", "b", "c", "p"]).size()) == {lanes}
+    assert set(patches.groupby("a")["board"].nunique()) == {boards}
+    assert sorted(patches.drop_duplicates("board")["board_order"]) == list(range(1, a * boards + 1))
+
+
+def test_lowest_bits_of_large_seeds_matter(tmp_path: Path):
+    plan = plan_of(tmp_path, {"a": (2, "board")}, count=8, lanes=2, strips=2)
+    digests = {
+        hashlib.sha256(layout_text(lay_out(plan, 2**62 + at).patches).encode()).hexdigest() for at in range(20)
+    }
+    assert len(digests) == 20

@@ -1,0 +1,174 @@
+"""trial.toml: what is read, and that every fault is named with its line and a cure."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import EXAMPLE, SMALL
+from trials.errors import UserError
+from trials.plan import read_plan
+from trials.toml_source import locate
+
+
+def read(tmp_path: Path, text: str):
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    return read_plan(tmp_path)
+
+
+def faults(tmp_path: Path, text: str):
+    with pytest.raises(UserError) as caught:
+        read(tmp_path, text)
+    return caught.value.problems
+
+
+def test_small_plan(tmp_path):
+    plan = read(tmp_path, SMALL)
+    assert plan.boards.count == 4
+    assert [factor.laid_on for factor in plan.factors] == ["board", "lane", "strip"]
+    assert plan.factor("glaze_dwell").amounts == (3.0, 6.0)
+    assert plan.response("figure_clarity").anchors[4].startswith("fleck crisp")
+    assert plan.response("darkness").aim == "less"
+    assert plan.assessors == ("A", "B")
+
+
+def test_file_or_folder(tmp_path):
+    read(tmp_path, SMALL)
+    assert read_plan(tmp_path) == read_plan(tmp_path / "trial.toml") == read_plan(str(tmp_path))
+
+
+def test_example_reads():
+    assert read_plan(EXAMPLE).title.startswith("Reception counter")
+
+
+def test_digest_ignores_spacing_and_comments(tmp_path):
+    first = read(tmp_path, SMALL).digest()
+    spaced = SMALL.replace("count = 4", "count   =  4   # boards").replace("\n\n", "\n\n\n")
+    assert read(tmp_path, spaced).digest() == first
+    assert read(tmp_path, SMALL.replace("count = 4", "count = 8")).digest() != first
+
+
+# one row a fault: what is written in place of what, the line it must name, what it must say
+CASES = [
+    ('title = "Hall', 'titel = "Hall', 2, "no key 'titel' in [trial]; write 'title'"),
+    ("count = 4", "cuont = 4", 5, "write 'count'"),
+    ('levels = ["water", "alcohol"]', 'levels = ["water", "water"]', 13, "stands in levels 2 times"),
+    ('levels = ["water", "alcohol"]', 'levels = ["water"]', 13, "has one level"),
+    ('levels = ["3 min", "6 min"]', 'levels = ["3 min", "180 s"]', 23, "are the same level"),
+    ('levels = ["3 min", "6 min"]', "levels = [3, 6]", 23, '"3 min"'),
+    ('levels = ["3 min", "6 min"]', 'levels = ["3 min", "6"]', 23, "level '6' has no unit"),
+    ('levels = ["3 min", "6 min"]', 'levels = ["3 min", "6 g"]', 23, "mix mass and time"),
+    ('levels = ["3 min", "6 min"]', 'levels = ["3 min", "6 mn"]', 23, "unit of level '6 mn' is not known"),
+    ('levels = ["3 min", "6 min"]', 'levels = ["1 oz/qt", "2 oz/qt"]', 23, "weight or of fluid"),
+    ('laid_on = "lane"', 'laid_on = "half"', 19, "not one of board, lane, strip, patch"),
+    ('laid_on = "lane"', 'laid_on = "lanes"', 19, "write 'lane'"),
+    ("lanes = 2", "lanes = 1", 8, "a board has one lane"),
+    ("strips = 2", "strips = 30", 9, "30 strips do not fit on a length of 400 mm"),
+    ("lanes = 2", "lanes = 12", 8, "12 lanes do not fit on a width of 150 mm"),
+    ('length = "400 mm"', 'length = "400"', 6, "'400' has no unit"),
+    ('length = "400 mm"', "length = 400", 6, "400 has no unit"),
+    ('length = "400 mm"', 'length = "400 min"', 6, "measures time, not length"),
+    ('length = "400 mm"', 'length = "4 mm"', 6, "from 50 mm to 6000 mm"),
+    ("count = 4", 'count = "4"', 5, "whole number"),
+    ("count = 4", "count = true", 5, "whole number"),
+    ('response = "figure_clarity"', 'response = "figure_clairty"', 39, "write 'figure_clarity'"),
+    ('factor = "seal_coat"', 'factor = "seel_coat"', 38, "write 'seal_coat'"),
+    ("worth = 0.5", "worth = -1", 40, "worth is -1"),
+    ("worth = 0.5", 'worth = "half"', 40, "not a number"),
+    ("worth = 0.5", 'worth = 0.5\nbetween = ["none", "shelac"]', 41, "write 'shellac'"),
+    ('kind = "grade"', 'kind = "grades"', 28, "write 'grade'"),
+    ('aim = "more"', 'aim = "bright"', 29, "write 'more', 'less', or the number"),
+    ('name = "carrier"', 'name = "board"', 12, "choose another name"),
+    ('name = "carrier"', 'name = "the carrier"', 12, "write it as 'the_carrier'"),
+    ('name = "carrier"', 'name = "seal_coat"', 17, "two factors named"),
+    ('unit = "L*"', 'grades = 5', 34, "belongs to a response of kind 'grade'"),
+    ('unit = "L*"', 'low = 5\nhigh = 1', 34, "low (5) is not below high (1)"),
+    ('unit = "L*"', 'stage = "varnished"', 34, "not a stage of the work"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "line", "says"), CASES, ids=[case[1][:40] for case in CASES])
+def test_each_fault_is_named_with_line_and_cure(tmp_path, old, new, line, says):
+    assert old in SMALL
+    found = faults(tmp_path, SMALL.replace(old, new, 1))
+    assert any(says in str(problem) and problem.line == line for problem in found), [str(one) for one in found]
+    assert all(problem.cure for problem in found)
+
+
+def test_all_faults_at_once_in_order(tmp_path):
+    text = SMALL
+    for old, new in (
+        ('laid_on = "lane"', 'laid_on = "half"'),
+        ("worth = 0.5", "worth = 0"),
+        ("count = 4", "count = 0"),
+    ):
+        text = text.replace(old, new, 1)
+    found = faults(tmp_path, text)
+    lines = [problem.line for problem in found]
+    assert lines == sorted(lines)
+    assert {5, 19, 40} <= set(lines)
+
+
+@pytest.mark.parametrize(
+    ("exclusion", "says"),
+    [
+        ('[[exclude]]\ncarrier = "oil"\n', "'oil' is not a level of carrier"),
+        ('[[exclude]]\ncarrier = ["water", "alcohol"]\n', "leave nothing"),
+        ('[[exclude]]\ncarrier = "water"\n', "leave nothing of carrier 'water'"),
+        ('[[exclude]]\nwhy = "because"\n', "names no factor"),
+        ('[[control]]\nname = "bare"\nlaid_on = "strip"\ncount = 2\n', "2 control strips leave no strip of 2"),
+    ],
+)
+def test_exclusions_and_controls_that_leave_nothing(tmp_path, exclusion, says):
+    assert any(says in str(problem) for problem in faults(tmp_path, SMALL + exclusion))
+
+
+def test_missing_pieces(tmp_path):
+    found = faults(tmp_path, "[trial]\ntitle = 'x'\n")
+    assert any("how many boards" in str(problem) for problem in found)
+    found = faults(tmp_path, "[boards]\ncount = 2\n")
+    assert any("varies nothing" in str(problem) for problem in found)
+    no_worth = SMALL.replace("worth = 0.5\n", "")
+    assert any("how large a difference" in str(problem) for problem in faults(tmp_path, no_worth))
+
+
+def test_lots_and_replicates(tmp_path):
+    assert read(tmp_path, SMALL.replace("count = 4", "count = 5\nlots = 2")).boards.lots == (3, 2)
+    assert read(tmp_path, SMALL.replace("count = 4", "lots = [3, 1]")).boards.lots == (3, 1)
+    assert read(tmp_path, SMALL.replace("count = 4", "replicates = 3\nlots = 3")).boards.lots == (2, 2, 2)
+    assert "hold 4 boards" in str(faults(tmp_path, SMALL.replace("count = 4", "count = 5\nlots = [3, 1]"))[0])
+    assert "take 6 boards" in str(faults(tmp_path, SMALL.replace("count = 4", "count = 4\nreplicates = 3"))[0])
+
+
+def test_not_toml(tmp_path):
+    found = faults(tmp_path, SMALL + "\nthis is not toml\n")
+    assert len(found) == 1
+    assert "is not TOML" in str(found[0])
+    assert found[0].line == SMALL.count("\n") + 2
+
+
+@pytest.mark.parametrize("data", [b"\x89PNG\r\n\x1a\n\0\0\0", b"\xff\xfe[\0t\0", b"%PDF-1.7\n\xe2\xe3"])
+def test_not_text(tmp_path, data):
+    (tmp_path / "trial.toml").write_bytes(data)
+    with pytest.raises(UserError):
+        read_plan(tmp_path)
+
+
+def test_no_file(tmp_path):
+    with pytest.raises(UserError, match=r"holds no trial\.toml"):
+        read_plan(tmp_path)
+
+
+def test_too_many_patches(tmp_path):
+    big = SMALL.replace("count = 4", "count = 100").replace("strips = 2", "strips = 8")
+    assert any("three-digit codes" in str(problem) for problem in faults(tmp_path, big))
+
+
+def test_hand_written_toml_lines():
+    text = '[a]\n# [[b]]\nx = """\n[c]\ny = 1\n"""\nz = [\n  "k = 1",\n]\n[[b]]\n"odd key" = 1\n[[b]]\nq.r = 2\n'
+    lines = locate(text)
+    assert lines["a",] == 1
+    assert lines["a", "z"] == 7
+    assert lines["b", 0] == 10
+    assert lines["b", 0, "odd key"] == 11
+    assert lines["b", 1, "q", "r"] == 13
+    assert ("c",) not in lines

@@ -1,0 +1,73 @@
+"""The one kind of mistake a user can make: what is wrong, where, and what to do about it."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One fault in what the user gave.
+
+    Attributes
+    ----------
+    what : what is wrong, one sentence without its full stop, naming the value found.
+    cure : what to do about it, an imperative without its full stop.
+    file, line, column : where. ``line`` counts from 1 (a table's header is row 1); ``column`` is a
+        column's name or a key's; each may be left out.
+    """
+
+    what: str
+    cure: str = ""
+    file: str = ""
+    line: int | None = None
+    column: str = ""
+
+    @property
+    def place(self) -> str:
+        """Say where, e.g. ``trial.toml, line 14`` or ``scores.csv, row 3, column darkness``."""
+        word = "line" if self.file.endswith(".toml") else "row"
+        parts = [self.file, f"{word} {self.line}" if self.line is not None else ""]
+        if word == "row" and self.column:
+            parts.append(f"column {self.column}")
+        return ", ".join(part for part in parts if part)
+
+    def __str__(self) -> str:
+        sentence = f"{self.place}: {self.what}" if self.place else self.what
+        return f"{sentence}; {self.cure}." if self.cure else f"{sentence}."
+
+
+class UserError(Exception):
+    """One or more faults of the user's, each a clear sentence; the shell prints them and exits with 2.
+
+    Parameters
+    ----------
+    *problems : a `Problem` each, or plain text for one without a place.
+    """
+
+    def __init__(self, *problems: Problem | str) -> None:
+        self.problems: tuple[Problem, ...] = tuple(
+            problem if isinstance(problem, Problem) else Problem(problem) for problem in problems
+        )
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def as_dicts(self) -> list[dict[str, object]]:
+        """Return the faults as plain dictionaries, for ``--json``."""
+        return [asdict(problem) for problem in self.problems]
+
+
+def nearest(word: str, known: Iterable[object]) -> str:
+    """Return ``write 'x'`` for the known word most like `word`, or the list of those there are.
+
+    Written so that it can stand as (part of) a cure.
+    """
+    names = [str(name) for name in known]
+    lowered = {name.lower(): name for name in names}
+    close = difflib.get_close_matches(word.lower(), list(lowered), n=1, cutoff=0.6)
+    if close:
+        return f"write {lowered[close[0]]!r}"
+    if not names:
+        return "there is none to choose from"
+    return "write one of " + ", ".join(names)

@@ -1,0 +1,144 @@
+"""What a plan will and will not be able to tell, in words, before any wood is cut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from trials import structure
+from trials.design import Layout
+from trials.plan import Plan, Question
+
+FEW = 4
+"""Fewer degrees of freedom than this show large differences only: common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """One question of the plan: whether the layout can answer it, and why."""
+
+    question: Question
+    can_be_told: bool
+    words: str
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What `check` says."""
+
+    title: str
+    boards: str
+    questions: tuple[Forecast, ...]
+    factors: tuple[str, ...]
+    unseen: tuple[str, ...]
+    notes: tuple[str, ...]
+    sound: bool
+
+    def lines(self) -> list[str]:
+        """Return the outlook as plain text."""
+        parts = [self.title, "", self.boards, ""]
+        if self.questions:
+            parts += ["What you asked:", *(f"- {forecast.words}" for forecast in self.questions), ""]
+        parts += ["How each factor is judged:", *(f"- {line}" for line in self.factors)]
+        if self.unseen:
+            parts += ["", "What this plan cannot tell:", *(f"- {line}" for line in self.unseen)]
+        if self.notes:
+            parts += ["", "To know:", *(f"- {line}" for line in self.notes)]
+        return parts
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the same as plain values."""
+        return {
+            "title": self.title,
+            "boards": self.boards,
+            "questions": [
+                {
+                    "factor": forecast.question.factor,
+                    "response": forecast.question.response,
+                    "worth": forecast.question.worth,
+                    "can_be_told": forecast.can_be_told,
+                    "words": forecast.words,
+                }
+                for forecast in self.questions
+            ],
+            "factors": list(self.factors),
+            "cannot_be_told": list(self.unseen),
+            "notes": list(self.notes),
+        }
+
+
+def outlook(plan: Plan, layout: Layout) -> Outlook:
+    """Work out what a plan's layout can tell.
+
+    Parameters
+    ----------
+    plan : a checked plan.
+    layout : a layout of it; any seed will do.
+    """
+    told = structure.of_layout(plan, layout.patches)
+    questions = tuple(_forecast(plan, told, question) for question in plan.questions)
+    unseen = [structure.describe_left_out(plan, left_out) for left_out in told.left_out]
+    unseen += [
+        structure.cannot_be_judged(plan, effect, told.counts[effect.judged_against])
+        for effect in told.effects
+        if len(effect.factors) > 1 and not effect.can_be_judged
+    ]
+    return Outlook(
+        title=plan.title,
+        boards=_boards_words(plan, layout),
+        questions=questions,
+        factors=tuple(structure.describe(plan, told)),
+        unseen=tuple(unseen),
+        notes=tuple(_notes(plan, layout)),
+        sound=bool(plan.responses) and all(forecast.can_be_told for forecast in questions),
+    )
+
+
+def _boards_words(plan: Plan, layout: Layout) -> str:
+    boards = plan.boards
+    lots = f" from {len(boards.lots)} lots" if len(boards.lots) > 1 else ""
+    divisions = ((boards.lanes, "lanes"), (boards.strips, "strips"))
+    split = " and ".join(f"{number} {kind}" for number, kind in divisions if number > 1)
+    size = f"{boards.patch_length_mm:.0f} × {boards.patch_width_mm:.0f} mm"
+    controls = int((layout.patches["control"] != "").sum())
+    spare = f", {controls} of them controls" if controls else ""
+    divided = f", each split into {split}" if split else ""
+    count = f"{boards.count} boards" if boards.count > 1 else "1 board"
+    return f"{count}{lots}{divided}: {len(layout.patches)} patches of {size}{spare}."
+
+
+def _forecast(plan: Plan, told: structure.Structure, question: Question) -> Forecast:
+    effect = told.by_name[question.factor]
+    factor, response = plan.factor(question.factor), plan.response(question.response)
+    asked = f"Does {factor.words} change {response.words} by {question.worth:g} {unit_words(plan, question)} or more?"
+    if not effect.can_be_judged:
+        pieces = told.counts[effect.judged_against]
+        return Forecast(question, False, f"{asked} No: {structure.cannot_be_judged(plan, effect, pieces)}")
+    compared = structure.piece_words(effect.judged_against)
+    within = "" if effect.judged_against == "board" else " on the same boards"
+    words = f"{asked} It can be told, by comparing {compared}{within} ({effect.error_df} degrees of freedom)."
+    if effect.error_df < FEW:
+        words += " That is few: only a large difference will show; more boards would help."
+    return Forecast(question, True, words)
+
+
+def unit_words(plan: Plan, question: Question) -> str:
+    """Return what a question's worth is counted in."""
+    response = plan.response(question.response)
+    if response.kind == "grade":
+        return "grade" if question.worth <= 1 else "grades"
+    if response.kind == "yes_no":
+        return "of all patches"
+    return response.unit or "units"
+
+
+def _notes(plan: Plan, layout: Layout) -> list[str]:
+    notes = [*plan.assumed, *layout.notes]
+    if not plan.responses:
+        notes.append("No response is named, so there is nothing to score: add a [[response]].")
+    elif not plan.questions:
+        notes.append("No question is named, so whatever is found will count as exploratory: add a [[question]].")
+    if any(response.kind == "grade" for response in plan.responses) and len(plan.assessors) < 2:
+        notes.append("One assessor alone: a second one's scores would show how far the marks can be trusted.")
+    notes.append("Interactions of three and more factors are taken as chance.")
+    return notes

@@ -1,0 +1,258 @@
+"""The plan: what a trial asks, of which boards and factors."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from itertools import product
+from pathlib import Path
+from typing import Any, Literal, cast
+
+Kind = Literal["board", "lane", "strip", "patch"]
+KINDS: tuple[Kind, ...] = ("board", "lane", "strip", "patch")
+STAGES = ("bare", "dyed", "sealed", "glazed", "topcoated", "aged")
+
+
+@dataclass(frozen=True)
+class Boards:
+    """The stock: how many boards, from which lots, how large and how divided (lengths in mm)."""
+
+    lots: tuple[int, ...]
+    length_mm: float
+    width_mm: float
+    lanes: int
+    strips: int
+    margin_mm: float
+    guard_mm: float
+    label_end_mm: float
+
+    @property
+    def count(self) -> int:
+        """How many boards there are in all."""
+        return sum(self.lots)
+
+    @property
+    def patch_length_mm(self) -> float:
+        """A patch's extent along the grain."""
+        free = self.length_mm - self.label_end_mm - 2 * self.margin_mm - (self.strips - 1) * self.guard_mm
+        return free / self.strips
+
+    @property
+    def patch_width_mm(self) -> float:
+        """A patch's extent across the grain."""
+        return (self.width_mm - 2 * self.margin_mm - (self.lanes - 1) * self.guard_mm) / self.lanes
+
+
+@dataclass(frozen=True)
+class Factor:
+    """What is varied: its settings as written and, where all are quantities, their amounts in `unit`."""
+
+    name: str
+    levels: tuple[str, ...]
+    laid_on: Kind
+    amounts: tuple[float, ...] | None = None
+    unit: str = ""
+
+    @property
+    def words(self) -> str:
+        """The name as it is read: ``dye load``."""
+        return self.name.replace("_", " ")
+
+
+@dataclass(frozen=True)
+class Exclusion:
+    """A combination that is never made: the levels of each factor it names, and why."""
+
+    levels: tuple[tuple[str, tuple[str, ...]], ...]
+    why: str
+
+    def forbids(self, treatment: Mapping[str, str]) -> bool:
+        """Whether a treatment, complete or not, already is the forbidden combination."""
+        return all(treatment.get(factor) in levels for factor, levels in self.levels)
+
+    @property
+    def words(self) -> str:
+        """The combination as it is read: ``carrier oil with dye load 30 g/L``."""
+        return " with ".join(f"{name.replace('_', ' ')} {' or '.join(levels)}" for name, levels in self.levels)
+
+
+@dataclass(frozen=True)
+class Control:
+    """Patches that carry no factor level: `count` pieces of a kind on each board (or so many boards)."""
+
+    name: str
+    laid_on: Kind
+    count: int
+
+
+@dataclass(frozen=True)
+class Response:
+    """What is scored or measured, on which scale, which way it should go, and after which steps."""
+
+    name: str
+    kind: str
+    grades: int
+    half_grades: bool
+    unit: str
+    low: float | None
+    high: float | None
+    aim: str
+    target: float | None
+    stages: tuple[str, ...]
+    anchors: tuple[str, ...]
+
+    @property
+    def words(self) -> str:
+        """The name as it is read: ``figure clarity``."""
+        return self.name.replace("_", " ")
+
+    @property
+    def stage(self) -> str:
+        """The stage the questions are answered at: the last one read."""
+        return self.stages[-1]
+
+
+@dataclass(frozen=True)
+class Question:
+    """A comparison named before any wood is cut; `between` holds the pair of levels, or is empty for all."""
+
+    factor: str
+    response: str
+    worth: float
+    between: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the schedule: what is put on, the stage it ends, how long it dries."""
+
+    name: str
+    material: str
+    stage: str
+    dry: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A checked plan. Everything else follows from it and a seed."""
+
+    title: str
+    wood: str
+    about: str
+    boards: Boards
+    factors: tuple[Factor, ...]
+    exclusions: tuple[Exclusion, ...] = ()
+    controls: tuple[Control, ...] = ()
+    responses: tuple[Response, ...] = ()
+    questions: tuple[Question, ...] = ()
+    steps: tuple[Step, ...] = ()
+    assessors: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+
+    def factor(self, name: str) -> Factor:
+        """Return the factor of that name."""
+        return next(factor for factor in self.factors if factor.name == name)
+
+    def response(self, name: str) -> Response:
+        """Return the response of that name."""
+        return next(response for response in self.responses if response.name == name)
+
+    def laid_on(self, *kinds: str) -> tuple[Factor, ...]:
+        """Return the factors laid on pieces of these kinds, in the plan's order."""
+        return tuple(factor for factor in self.factors if factor.laid_on in kinds)
+
+    def controls_on(self, kind: str) -> int:
+        """Return how many pieces of a kind are controls (on each board; of all boards for ``board``)."""
+        return sum(control.count for control in self.controls if control.laid_on == kind)
+
+    def treatments(self, factors: tuple[Factor, ...], given: Mapping[str, str] | None = None) -> list[dict[str, str]]:
+        """Return every combination of the factors' levels that can be made, in the plan's order.
+
+        Parameters
+        ----------
+        factors : what is to be combined.
+        given : levels already settled; a combination must go with them.
+
+        Notes
+        -----
+        A combination counts only if the remaining factors can still be filled in.
+        """
+        settled = dict(given or {})
+        names = [factor.name for factor in factors]
+        found = []
+        for levels in product(*(factor.levels for factor in factors)):
+            treatment = settled | dict(zip(names, levels, strict=True))
+            if self._can_be_completed(treatment):
+                found.append(dict(zip(names, levels, strict=True)))
+        return found
+
+    def forbids(self, treatment: Mapping[str, str]) -> bool:
+        """Whether some exclusion forbids this treatment."""
+        return any(exclusion.forbids(treatment) for exclusion in self.exclusions)
+
+    def _can_be_completed(self, treatment: dict[str, str]) -> bool:
+        if self.forbids(treatment):
+            return False
+        concerned = {name for exclusion in self.exclusions for name, _ in exclusion.levels}
+        rest = [factor for factor in self.factors if factor.name in concerned - treatment.keys()]
+        return any(
+            not self.forbids(treatment | dict(zip((f.name for f in rest), levels, strict=True)))
+            for levels in product(*(factor.levels for factor in rest))
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plan as plain values, for the record kept beside the data."""
+        return cast(dict[str, Any], json.loads(json.dumps(asdict(self))))
+
+    def digest(self) -> str:
+        """Return the SHA-256 of the whole plan as it is understood, whatever its spacing and comments."""
+        return _digest(self.as_dict())
+
+    def layout_digest(self) -> str:
+        """Return the SHA-256 of the part the layout follows from: boards, factors, exclusions, controls."""
+        whole = self.as_dict()
+        return _digest({key: whole[key] for key in ("boards", "factors", "exclusions", "controls")})
+
+
+def _digest(values: dict[str, Any]) -> str:
+    text = json.dumps(values, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_plan(path: str | Path) -> Plan:
+    """Read and check a plan.
+
+    Parameters
+    ----------
+    path : trial.toml, or the folder that holds it.
+
+    Raises
+    ------
+    UserError
+        With every fault of the file, each with its line, what is wrong and what to write instead.
+    """
+    from trials import plan_file  # above this module: it reads a file into the types defined here
+
+    return plan_file.read(Path(path))
+
+
+def changes(before: Any, after: Any, keys: Sequence[str] = ()) -> list[str]:
+    """Name what differs between two plans, as ``boards lanes: 2 → 3``."""
+    if isinstance(before, dict) and isinstance(after, dict):
+        found: list[str] = []
+        for key in keys or dict.fromkeys([*before, *after]):
+            inner = changes(before.get(key), after.get(key))
+            found.extend(f"{key.replace('_', ' ')} {text}".replace(" :", ":") for text in inner)
+        return found
+    if isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
+        named = [item.get("name", at + 1) if isinstance(item, dict) else at + 1 for at, item in enumerate(before)]
+        pairs = zip(named, before, after, strict=True)
+        return [f"{name} {text}".replace(" :", ":") for name, old, new in pairs for text in changes(old, new)]
+    if before == after:
+        return []
+    if isinstance(before, list) and isinstance(after, list):
+        return [f": {len(before)} → {len(after)} of them"]
+    return [f": {before} → {after}"]

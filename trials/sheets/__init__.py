@@ -1,0 +1,266 @@
+"""Sheets for the bench and for scoring: board drawings, the key, scoring forms; as PDF, A4 or US Letter.
+
+`build` is pure: a plan and its patches in, everything the pages say out. `write` sets them in type and
+puts the files in place. boards.pdf and the scoring forms are blind: they hold no level and no control's
+name; key.pdf holds both.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trials import csv_source, geometry
+from trials import folder as folders
+from trials.errors import Problem, UserError
+from trials.plan import Plan
+from trials.sheets import drawing, key_sheet, scoring_form
+from trials.sheets.drawing import PAPERS, Drawing
+from trials.sheets.key_sheet import Key
+from trials.sheets.scoring_form import Form
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["PAPERS", "SheetData", "build", "write"]
+
+_LONGEST_HEAD = 70
+_MM_PER_INCH = 25.4
+
+
+@dataclass(frozen=True)
+class Range:
+    """Between which distances a lane or strip lies, as printed."""
+
+    name: str
+    start: str
+    end: str
+
+
+@dataclass(frozen=True)
+class BoardSheet:
+    """What boards.pdf says: how to set out, and the drawings."""
+
+    summary: str
+    parts_words: str
+    lots: int
+    strips: tuple[Range, ...]
+    lanes: tuple[Range, ...]
+    drawing: Drawing
+
+
+@dataclass(frozen=True)
+class SheetData:
+    """Everything that is printed.
+
+    Attributes
+    ----------
+    paper : a key of `PAPERS`.
+    blind_title : the trial's title, or a name made of the plan's digest where the title gives a level away.
+    boards : for boards.pdf.
+    key : for key.pdf.
+    forms : for the scoring forms, one for each assessor.
+    """
+
+    paper: str
+    blind_title: str
+    boards: BoardSheet
+    key: Key
+    forms: tuple[Form, ...]
+
+
+def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4") -> SheetData:
+    """Work out what the sheets say.
+
+    Parameters
+    ----------
+    plan : a checked plan.
+    patches : one row a patch, as layout.csv.
+    seed : the layout's seed.
+    paper : a key of `PAPERS`.
+
+    Raises
+    ------
+    ValueError
+        The paper is not known, or the patches are not those of a layout.
+    """
+    if paper not in PAPERS:
+        raise ValueError(f"paper {paper!r} is not one of {', '.join(PAPERS)}")
+    columns = {"patch", "lot", "board", "lane", "strip", "board_order", "control", *(f.name for f in plan.factors)}
+    if not columns <= set(patches.columns):
+        raise ValueError(f"the patches lack the columns {', '.join(sorted(columns - set(patches.columns)))}")
+    return SheetData(
+        paper=paper,
+        blind_title=blind_title(plan),
+        boards=_board_sheet(plan, patches, paper),
+        key=key_sheet.build(plan, patches, seed),
+        forms=scoring_form.build(plan, patches, seed),
+    )
+
+
+def write(
+    plan: Plan,
+    patches: pd.DataFrame,
+    seed: int,
+    folder: Path,
+    paper: str = "a4",
+    write_bytes: Callable[[Path, bytes], None] = folders.write_bytes,
+) -> list[Path]:
+    """Write boards.pdf, key.pdf and each assessor's form as PDF and as blank csv.
+
+    Parameters
+    ----------
+    plan, patches, seed, paper : as for `build`.
+    folder : where the files go.
+    write_bytes : puts one whole file in place.
+
+    Returns
+    -------
+    The files written. A csv somebody has begun to fill in is left as it is and not among them.
+
+    Raises
+    ------
+    UserError
+        A csv that has been filled in holds other codes than this layout's, or a file cannot be written.
+        A csv in the way is noticed before anything is written.
+    """
+    sheets = build(plan, patches, seed, paper)
+    blanks = {folder / f"{form.stem}.csv": form.blank for form in sheets.forms}
+    files = {path: blank for path, blank in blanks.items() if not _filled_in(path, blank)}
+    files |= _documents(sheets, folder)
+    for path, content in sorted(files.items()):
+        write_bytes(path, content)
+    return sorted(files)
+
+
+def blind_title(plan: Plan) -> str:
+    """Return the trial's title, or one that gives nothing away where it names a level or a control."""
+    told = [level for factor in plan.factors for level in factor.levels] + [control.name for control in plan.controls]
+    title = " ".join(plan.title.split())
+    if any(re.search(rf"(?<!\w){re.escape(word)}(?!\w)", title, re.IGNORECASE) for word in told):
+        return f"Trial {plan.layout_digest()[:8]}"
+    return title
+
+
+# --- setting in type -------------------------------------------------------------------------------
+
+
+def _documents(sheets: SheetData, folder: Path) -> dict[Path, bytes]:
+    """Return every PDF by its path."""
+    from trials.sheets import typeset
+
+    width, height = PAPERS[sheets.paper]
+    head = typeset.one_line(sheets.blind_title, _LONGEST_HEAD)
+    blind = {"title": sheets.blind_title, "short_title": head, "width": width, "height": height}
+    drawings = (
+        blind
+        | asdict(sheets.boards)
+        | {
+            "margin": drawing.MARGIN_MM,
+            "above": drawing.ABOVE_MM,
+            "rule": drawing.RULE_MM,
+            "most_pages": drawing.MOST_PAGES,
+        }
+    )
+    named = typeset.one_line(sheets.key.title, _LONGEST_HEAD)
+    key = {"short_title": named, "width": width, "height": height} | asdict(sheets.key)
+    contents = {"boards": ("boards", drawings), "key": ("key", key)}
+    contents |= {form.stem: ("scoring", blind | asdict(form)) for form in sheets.forms}
+    shapes = typeset.find_shapes([values for _, values in contents.values()])
+    return {
+        folder / f"{stem}.pdf": typeset.pdf(template, values, shapes) for stem, (template, values) in contents.items()
+    }
+
+
+def _filled_in(path: Path, blank: bytes) -> bool:
+    """Whether a csv holds something typed that must not be lost.
+
+    Raises
+    ------
+    UserError
+        It does, and its codes are not those of the blank that would replace it.
+    """
+    if not path.exists():
+        return False
+    try:
+        found = _cells(path.read_bytes(), path.name)
+    except (OSError, csv.Error) as error:
+        raise UserError(Problem(f"cannot be read ({error})", "move it out of the way", file=path.name)) from None
+    printed = _cells(blank, path.name)
+    if not any(cell not in ("", *printed[1]) for row in found[1:] for cell in row[1:]):
+        return False
+    codes = {row[0] for row in found[1:] if row}
+    if codes - {row[0] for row in printed[1:]}:
+        raise UserError(
+            Problem(
+                "has been filled in, and its codes are not those of this layout",
+                "move it out of the folder, then write the sheets again",
+                file=path.name,
+            )
+        )
+    return True
+
+
+def _cells(content: bytes, name: str) -> list[list[str]]:
+    """Return the cells of a csv, whichever of the usual separators a spreadsheet saved it with."""
+    text = csv_source.decode(content, name).replace(";", ",").replace("\t", ",")
+    rows = csv.reader(io.StringIO(text, newline=""))
+    return [[cell.strip() for cell in row] for row in rows if any(cell.strip() for cell in row)]
+
+
+# --- the words around the drawings -----------------------------------------------------------------
+
+
+def _board_sheet(plan: Plan, patches: pd.DataFrame, paper: str) -> BoardSheet:
+    boards = plan.boards
+    drawn = drawing.draw(plan, patches, paper)
+    strips, lanes = [], []
+    for strip in range(1, boards.strips + 1):
+        rect = geometry.patch(boards, 1, strip)
+        strips.append(_range(f"strip {strip}", rect.x, rect.x + rect.length, paper))
+    for lane in range(1, boards.lanes + 1):
+        rect = geometry.patch(boards, lane, 1)
+        lanes.append(_range(f"lane {lane}", rect.y, rect.y + rect.width, paper))
+    return BoardSheet(_summary(plan), _parts_words(drawn), len(boards.lots), tuple(strips), tuple(lanes), drawn)
+
+
+def _range(name: str, start_mm: float, end_mm: float, paper: str) -> Range:
+    inches = (f" ({_inches(start_mm)} in)", f" ({_inches(end_mm)} in)") if paper == "us-letter" else ("", "")
+    return Range(name, f"{start_mm:.1f}{inches[0]}", f"{end_mm:.1f}{inches[1]}")
+
+
+def _inches(length_mm: float) -> str:
+    """Return a length in inches, to the nearest 1/64 as a rule shows it."""
+    inches = Fraction(round(length_mm / _MM_PER_INCH * 64), 64)
+    whole, part = divmod(inches, 1)
+    return " ".join(str(piece) for piece in (whole, part) if piece) or "0"
+
+
+def _summary(plan: Plan) -> str:
+    boards = plan.boards
+    many = "board" if boards.count == 1 else "boards"
+    size = f"{boards.length_mm:g} × {boards.width_mm:g} mm"
+    return f"{boards.count} {many} of {size}, in the order of their numbers."
+
+
+def _parts_words(drawn: Drawing) -> str:
+    """Say how the parts of a board are joined, or nothing where a board is on one page."""
+    parts = drawn.columns * drawn.rows
+    if parts == 1:
+        return ""
+    count, cut = "from the label end", "left"
+    if drawn.rows > 1 and drawn.columns > 1:
+        count, cut = "from the label end, then row by row from the fixed edge", "left and lower"
+    elif drawn.rows > 1:
+        count, cut = "from the fixed edge", "lower"
+    return (
+        f"Each board comes in {parts} parts, numbered {count}; neighbours overlap by {drawing.OVERLAP_MM:g} mm. "
+        f"Cut a part at its {cut} dash-dotted line and lay it over its neighbour, so that the crosses meet and "
+        "the cut edge lies on the dotted line."
+    )

@@ -1,0 +1,185 @@
+"""The scoring form: the codes in each assessor's own order, and how to look. Blind.
+
+Pure: a plan and its patches in, what the page says out.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import shlex
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from trials.design import scoring_order
+from trials.plan import STAGES, Plan, Response
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+REST_AFTER = 15
+"""Patches between two rests: a working value of this project's own, no source."""
+COLUMNS_UPRIGHT = 4
+"""Responses an upright page has room for; more turn it."""
+_LONGEST_FILE_NAME = 40
+
+HOW_TO_LOOK = (
+    "Score only what is dry, in the order of this form, one patch at a time, and do not go back.",
+    "Lay each board with its label end to your left; a board turned round is another reading, because figure "
+    "changes with the light.",
+    "Keep to one steady light, daylight or a lamp like it, beside plain grey; give your eyes two minutes first.",
+    "Look from 2 m, then from 0.5 m, then along the surface in raking light.",
+    "Score what you see, not what you expect; talk about it when all are done.",
+)
+"""Daylight for appraisal and neutral grey about the work: ASTM D1729, ISO 3668:2017; codes, an order of one's own and
+silence until all are done: ISO 13299:2016; lightness along and across the grain differs: Stokke, Pugel and Phelps,
+Forest Products Journal, October 1995. The distances are this project's own; two minutes are common practice, no
+source."""
+
+MEASURING = "measuring"
+"""The stem of the form for what an instrument reads."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One response: its name as typed and as read, what to write, its grades in words, when it is read."""
+
+    name: str
+    words: str
+    hint: str
+    graded: bool
+    anchors: tuple[tuple[str, str], ...]
+    stages: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Form:
+    """What one assessor's form says; `stem` is the name of its files without ending."""
+
+    assessor: str
+    stem: str
+    responses: tuple[Column, ...]
+    stages: tuple[str, ...]
+    codes: tuple[str, ...]
+    how_to_look: tuple[str, ...]
+    rest_after: int
+    turned: bool
+    blank_name: str
+    columns: tuple[str, ...]
+    command: tuple[str, ...]
+
+    @property
+    def blank(self) -> bytes:
+        """The form as an empty csv: UTF-8 with a mark, so that spreadsheets read it, and RFC 4180's line ends.
+
+        A named assessor stands in every row, so that the file says by itself who scored.
+        """
+        names = [*self.columns[:-1], *(["assessor"] if self.assessor else []), self.columns[-1]]
+        out = io.StringIO(newline="")
+        writer = csv.writer(out)
+        writer.writerow(names)
+        for code in self.codes:
+            filled = {"patch": code, "assessor": self.assessor}
+            writer.writerow([filled.get(name, "") for name in names])
+        return b"\xef\xbb\xbf" + out.getvalue().encode("utf-8")
+
+
+def build(plan: Plan, patches: pd.DataFrame, seed: int) -> tuple[Form, ...]:
+    """Write one form for each assessor, and one for what is measured; or one without a name for all.
+
+    Parameters
+    ----------
+    plan : the plan.
+    patches : one row a patch, as layout.csv.
+    seed : the layout's; with an assessor's name it gives the order of scoring.
+    """
+    scored = tuple(response for response in plan.responses if response.kind != "measure")
+    measured = tuple(response for response in plan.responses if response.kind == "measure")
+    if not plan.assessors or not scored:
+        return (_form(plan, patches, seed, "", "scoring", plan.responses),)
+    stems = file_stems(plan.assessors)
+    forms = [
+        _form(plan, patches, seed, assessor, stem, scored)
+        for assessor, stem in zip(plan.assessors, stems, strict=True)
+    ]
+    if measured:
+        forms.append(_form(plan, patches, seed, "", MEASURING, measured))
+    return tuple(forms)
+
+
+def _form(
+    plan: Plan, patches: pd.DataFrame, seed: int, assessor: str, stem: str, responses: tuple[Response, ...]
+) -> Form:
+    command = ["splitboard", "record", "scores.csv"]
+    if assessor:
+        command += ["--assessor", _quoted(assessor)]
+    return Form(
+        assessor=assessor,
+        stem=stem,
+        responses=tuple(_column(response) for response in responses),
+        stages=tuple(stage for stage in STAGES if any(stage in response.stages for response in responses)),
+        codes=tuple(f"{code:03d}" for code in scoring_order(patches, seed, assessor)),
+        how_to_look=HOW_TO_LOOK,
+        rest_after=REST_AFTER,
+        turned=len(responses) > COLUMNS_UPRIGHT,
+        blank_name=f"{stem}.csv",
+        columns=("patch", *(response.name for response in responses), "note"),
+        command=tuple(command),
+    )
+
+
+def file_stems(assessors: Iterable[str]) -> tuple[str, ...]:
+    """Return a file name without ending for each assessor, safe on every system and told apart from the others."""
+    taken = {MEASURING}
+    stems = []
+    for assessor in assessors:
+        letters = unicodedata.normalize("NFC", assessor)
+        word = re.sub(r"[^\w]+", "-", letters)[:_LONGEST_FILE_NAME].strip("-_") or "assessor"
+        stem, number = f"scoring-{word}", 2
+        while _folded(stem) in taken:
+            stem, number = f"scoring-{word}-{number}", number + 1
+        taken.add(_folded(stem))
+        stems.append(stem)
+    return tuple(stems)
+
+
+def _folded(name: str) -> str:
+    """Return a name as file systems that ignore case and composition compare it."""
+    return unicodedata.normalize("NFKC", name).casefold()
+
+
+def _quoted(name: str) -> str:
+    """Return a name as it is typed at a prompt; double quotation marks suit every shell where they are enough."""
+    if re.fullmatch(r"[\w.]+", name):
+        return name
+    return f'"{name}"' if not re.search(r'["$`\\!%]', name) else shlex.quote(name)
+
+
+def _column(response: Response) -> Column:
+    return Column(
+        name=response.name,
+        words=response.words,
+        hint=_hint(response),
+        graded=response.kind == "grade",
+        anchors=tuple((str(at), words) for at, words in enumerate(response.anchors, start=1)),
+        stages=response.stages,
+    )
+
+
+def _hint(response: Response) -> str:
+    """Return what to write in a response's column."""
+    if response.kind == "yes_no":
+        return "yes or no"
+    if response.kind == "grade":
+        return f"1 to {response.grades}" + (", halves allowed" if response.half_grades else "")
+    limits = ""
+    if response.low is not None and response.high is not None:
+        limits = f"{response.low:g} to {response.high:g}"
+    elif response.low is not None:
+        limits = f"from {response.low:g}"
+    elif response.high is not None:
+        limits = f"up to {response.high:g}"
+    return " ".join(part for part in (limits, response.unit) if part) or "a number"

@@ -1,0 +1,107 @@
+"""How the commands talk: data to stdout, talk to stderr, the user's mistakes in one sentence each."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from trials.errors import UserError
+
+DONE, ANSWER_IS_NO, USER_MISTAKE, OUR_BUG = 0, 1, 2, 70
+
+FolderArgument = Annotated[
+    Path, typer.Argument(metavar="FOLDER", help="The trial's folder.", show_default="this one")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Give the answer as JSON, for other programs.")]
+
+
+def say(text: str = "") -> None:
+    """Tell the person at the keyboard something that is not the answer itself."""
+    print(text, file=sys.stderr)
+
+
+def next_step(text: str) -> None:
+    """Say what to do next."""
+    say(f"Next: {text}")
+
+
+def answer(command: str, *, as_json: bool, data: dict[str, Any], lines: Sequence[str], ok: bool = True) -> None:
+    """Give a command's answer: plain lines, or one JSON object with the same content."""
+    if as_json:
+        print(_json({"schema": f"splitboard/{command}/1", "ok": ok, "data": data, "errors": []}))
+    else:
+        for line in lines:
+            print(line)
+
+
+def _json(values: dict[str, Any]) -> str:
+    return json.dumps(plain(values), ensure_ascii=False, indent=2, allow_nan=False)
+
+
+def plain(value: Any) -> Any:
+    """Return a value as JSON can hold it: what is not known (NaN) and what has no end become null."""
+    if isinstance(value, dict):
+        return {str(key): plain(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(inner) for inner in value]
+    if hasattr(value, "item"):  # a number of numpy's
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value if isinstance(value, str | int | float | bool | None) else str(value)
+
+
+def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+    """Return a table as lines of text: words to the left, numbers to the right."""
+    cells = [list(header), *([str(cell) for cell in row] for row in rows)]
+    widths = [max(len(row[at]) for row in cells) for at in range(len(header))]
+    numeric = [all(_is_number(row[at]) for row in cells[1:]) for at in range(len(header))]
+
+    def line(row: Sequence[str]) -> str:
+        padded = (
+            cell.rjust(width) if right else cell.ljust(width)
+            for cell, width, right in zip(row, widths, numeric, strict=True)
+        )
+        return "  " + "  ".join(padded).rstrip()
+
+    return [line(cells[0]), "  " + "  ".join("-" * width for width in widths), *(line(row) for row in cells[1:])]
+
+
+def _is_number(cell: str) -> bool:
+    return not cell or (cell[0] in "+-−<.0123456789" and cell[-1].isdigit())
+
+
+def run(app: Callable[[], Any]) -> None:
+    """Run a command line app and turn what goes wrong into a sentence and an exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")
+    try:
+        app()
+    except UserError as error:
+        _show(error)
+        sys.exit(USER_MISTAKE)
+    except KeyboardInterrupt:
+        say("Stopped.")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(DONE)
+    except Exception:
+        traceback.print_exc()
+        say("\nThis is a fault of splitboard's own, not yours. Nothing recorded was changed by it.")
+        sys.exit(OUR_BUG)
+
+
+def _show(error: UserError) -> None:
+    if "--json" in sys.argv:
+        print(_json({"schema": "splitboard/error/1", "ok": False, "data": None, "errors": error.as_dicts()}))
+    for problem in error.problems:
+        say(str(problem))

@@ -1,0 +1,331 @@
+"""How a board is split decides how a factor may be judged: the one place where that is worked out.
+
+A factor is judged against the pieces it is laid on: boards of the same treatment, lanes within boards,
+strips within boards, or patches. Every kind of piece that carries a factor is a random term, and only
+those; the smallest kind is the residual and is not named. When lanes and strips both carry factors
+(the criss-cross or strip-plot layout), what they do together is judged against the patches.
+
+Source: the strata of split-plot and strip-plot layouts, e.g. Cochran and Cox, Experimental Designs (2nd
+edition, 1957), chapter 7; the mapping to boards, lanes, strips and patches is this project's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trials.plan import Kind, Plan
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+COLUMNS: dict[str, tuple[str, ...]] = {
+    "lot": ("lot",),
+    "board": ("board",),
+    "board:lane": ("board", "lane"),
+    "board:strip": ("board", "strip"),
+    "residual": ("patch",),
+}
+"""The columns of a layout that name the pieces of each term."""
+
+_PIECE: dict[str, tuple[str, str]] = {
+    "lot": ("lot", "lots"),
+    "board": ("board", "boards"),
+    "board:lane": ("lane", "lanes"),
+    "board:strip": ("strip", "strips"),
+    "residual": ("patch", "patches"),
+}
+
+
+@dataclass(frozen=True)
+class Effect:
+    """One term of the model, and what the layout has to judge it by.
+
+    Attributes
+    ----------
+    factors : the factors it is about: one for a main effect, two for an interaction.
+    judged_against : the random term of its pieces, or ``residual``.
+    df : degrees of freedom it can be estimated with; 0 if it cannot be told from another term or from
+        the pieces themselves.
+    error_df : degrees of freedom of what it is judged against; 0 if there is nothing to judge it by.
+    """
+
+    factors: tuple[str, ...]
+    judged_against: str
+    df: int
+    error_df: int
+
+    @property
+    def name(self) -> str:
+        """The term as the models write it: ``carrier:seal_coat``."""
+        return ":".join(self.factors)
+
+    @property
+    def can_be_judged(self) -> bool:
+        """Whether the effect can be estimated and has an error to be judged against."""
+        return self.df > 0 and self.error_df > 0
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """An interaction the model does without, and the reason in words."""
+
+    factors: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True)
+class Structure:
+    """What a layout can tell apart.
+
+    Attributes
+    ----------
+    random : the random terms, the residual not named.
+    effects : the terms of the model, main effects first.
+    left_out : pairs of factors whose interaction is not in the model.
+    counts : how many treated pieces there are of each term, the residual included.
+    error_dfs : for each of them the degrees of freedom left to judge by.
+    """
+
+    random: tuple[str, ...]
+    effects: tuple[Effect, ...]
+    left_out: tuple[LeftOut, ...]
+    counts: dict[str, int]
+    error_dfs: dict[str, int]
+
+    @property
+    def fitted_random(self) -> list[str]:
+        """The random terms a model can estimate: those with a degree of freedom left.
+
+        Where none is left the treatments account for every difference between the pieces, so the term
+        could not be told from them; what is laid on smaller pieces is not touched by leaving it out.
+        """
+        return [term for term in self.random if self.error_dfs[term] > 0]
+
+    @cached_property
+    def by_name(self) -> dict[str, Effect]:
+        """The effects by the name the models write."""
+        return {effect.name: effect for effect in self.effects}
+
+    @property
+    def fixed(self) -> str:
+        """The model's fixed part as a formula, with the terms that can be estimated."""
+        return " + ".join(effect.name for effect in self.effects if effect.df > 0) or "1"
+
+    def interaction(self, first: str, second: str) -> Effect | None:
+        """Return the interaction of two factors, if the model has it."""
+        return next((effect for effect in self.effects if set(effect.factors) == {first, second}), None)
+
+
+def random_terms(plan: Plan) -> list[str]:
+    """Return the random terms of a plan, the residual not named.
+
+    ``lot`` comes in when there are several lots and one of them holds several boards; ``board`` once
+    boards hold more than one patch; ``board:lane`` and ``board:strip`` when such pieces carry a factor
+    and hold more than one patch each. Control lanes and strips carry no level and are not counted.
+    """
+    lanes, strips = treated_lanes(plan), treated_strips(plan)
+    terms = []
+    if len(plan.boards.lots) > 1 and max(plan.boards.lots) > 1:
+        terms.append("lot")
+    if lanes * strips > 1:
+        terms.append("board")
+    if plan.laid_on("lane") and lanes > 1 and strips > 1:
+        terms.append("board:lane")
+    if plan.laid_on("strip") and strips > 1 and lanes > 1:
+        terms.append("board:strip")
+    return terms
+
+
+def treated_lanes(plan: Plan) -> int:
+    """Return how many lanes of a board carry levels."""
+    return plan.boards.lanes - plan.controls_on("lane")
+
+
+def treated_strips(plan: Plan) -> int:
+    """Return how many strips of a board carry levels."""
+    return plan.boards.strips - plan.controls_on("strip")
+
+
+def judged_against(plan: Plan, factors: Sequence[str]) -> str:
+    """Return the random term (or ``residual``) that an effect of these factors is judged against."""
+    kinds = {plan.factor(name).laid_on for name in factors}
+    random = random_terms(plan)
+    if kinds == {"board"}:
+        term = "board"
+    elif kinds <= {"board", "lane"}:
+        term = "board:lane"
+    elif kinds <= {"board", "strip"}:
+        term = "board:strip"
+    else:
+        term = "residual"
+    return term if term in random else "residual"
+
+
+def piece_words(term: str, number: int = 2) -> str:
+    """Return what the pieces of a term are called, one or many."""
+    return _PIECE[term][0 if number == 1 else 1]
+
+
+def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
+    """Work out what a layout can tell.
+
+    Parameters
+    ----------
+    plan : the plan the layout follows.
+    patches : one row a patch, as layout.csv; control patches are passed over.
+
+    Returns
+    -------
+    The random terms; the model's terms, which are every factor and every pair of factors that the
+    layout can hold; and for each the degrees of freedom, counted as ranks of the layout's own columns.
+
+    Notes
+    -----
+    A pair is left out when one of its combinations is nowhere on the boards, and when keeping it would
+    leave its pieces without a degree of freedom to judge the factors by.
+    """
+    treated = patches[patches["control"] == ""]
+    random = random_terms(plan)
+    strata = [*random, "residual"]
+    counts = {term: len(treated[list(COLUMNS[term])].drop_duplicates()) for term in strata}
+    names = [factor.name for factor in plan.factors]
+    terms: list[tuple[str, ...]] = [(name,) for name in names]
+    left_out = []
+    for pair in combinations(names, 2):
+        missing = _missing_cell(plan, treated, pair)
+        if missing:
+            left_out.append(LeftOut(pair, f"{missing} is nowhere on the boards"))
+        else:
+            terms.append(pair)
+    for stratum in strata:
+        here = [pair for pair in terms if len(pair) == 2 and judged_against(plan, pair) == stratum]
+        singles = any(len(term) == 1 and judged_against(plan, term) == stratum for term in terms)
+        if here and singles and _error_df(plan, treated, stratum, terms) == 0:
+            terms = [term for term in terms if term not in here]
+            why = f"there are too few {piece_words(stratum)} to judge it by as well as the factors themselves"
+            left_out.extend(LeftOut(pair, why) for pair in here)
+    effects = tuple(_effect(plan, treated, term, terms) for term in terms)
+    error_dfs = {stratum: _error_df(plan, treated, stratum, terms) for stratum in strata}
+    return Structure(tuple(random), effects, tuple(left_out), counts, error_dfs)
+
+
+def _missing_cell(plan: Plan, treated: pd.DataFrame, pair: tuple[str, ...]) -> str:
+    """Return in words a combination of two factors' levels that no patch carries, or nothing."""
+    made = set(treated[list(pair)].itertuples(index=False, name=None))
+    first, second = (plan.factor(name) for name in pair)
+    for one in first.levels:
+        for other in second.levels:
+            if (one, other) not in made:
+                return f"{first.words} {one} with {second.words} {other}"
+    return ""
+
+
+def _effect(plan: Plan, treated: pd.DataFrame, term: tuple[str, ...], terms: list[tuple[str, ...]]) -> Effect:
+    stratum = judged_against(plan, term)
+    others = [
+        _term_columns(plan, treated, other)
+        for other in terms
+        if other != term and not set(other) > set(term) and judged_against(plan, other) == stratum
+    ]
+    around = [_piece_columns(treated, outer) for outer in _around(plan, stratum)]
+    without = _rank([*around, *others])
+    df = _rank([*around, *others, _term_columns(plan, treated, term)]) - without
+    return Effect(term, stratum, df, _error_df(plan, treated, stratum, terms))
+
+
+def _error_df(plan: Plan, treated: pd.DataFrame, stratum: str, terms: list[tuple[str, ...]]) -> int:
+    """Count what is left among the pieces of a stratum after the larger pieces and the treatments."""
+    pieces = len(treated[list(COLUMNS[stratum])].drop_duplicates())
+    around = [_piece_columns(treated, outer) for outer in _around(plan, stratum)]
+    within = [_term_columns(plan, treated, term) for term in terms if judged_against(plan, term) == stratum]
+    return pieces - _rank([*around, *within])
+
+
+def _around(plan: Plan, stratum: str) -> list[str]:
+    """Return the random terms whose pieces hold those of a stratum."""
+    if stratum == "residual":
+        return random_terms(plan)
+    own = set(COLUMNS[stratum])
+    return [term for term in random_terms(plan) if term != stratum and (term == "lot" or set(COLUMNS[term]) < own)]
+
+
+def _piece_columns(treated: pd.DataFrame, term: str) -> np.ndarray:
+    """Return one 0/1 column for each piece of a term."""
+    codes = treated.groupby(list(COLUMNS[term]), sort=False).ngroup().to_numpy()
+    return np.eye(int(codes.max()) + 1)[codes]
+
+
+def _term_columns(plan: Plan, treated: pd.DataFrame, term: tuple[str, ...]) -> np.ndarray:
+    """Return the contrast columns of a term (each level against the first, crossed for a pair)."""
+    block = np.ones((len(treated), 1))
+    for name in term:
+        levels = plan.factor(name).levels
+        codes = treated[name].map({level: at for at, level in enumerate(levels)}).to_numpy()
+        part = np.eye(len(levels))[codes][:, 1:]
+        block = (block[:, :, None] * part[:, None, :]).reshape(len(treated), -1)
+    return block
+
+
+def _rank(blocks: list[np.ndarray]) -> int:
+    """Return the rank of the columns together with the overall mean."""
+    rows = len(blocks[0]) if blocks else 1
+    return int(np.linalg.matrix_rank(np.hstack([np.ones((rows, 1)), *blocks])))
+
+
+# --- in words --------------------------------------------------------------------------------------
+
+
+def describe(plan: Plan, structure: Structure) -> list[str]:
+    """Say for each factor what it is judged against and how many pieces there are."""
+    lines = []
+    for factor in plan.factors:
+        effect = structure.by_name[factor.name]
+        pieces = structure.counts[effect.judged_against]
+        words = piece_words(effect.judged_against, pieces)
+        laid = _LAID[factor.laid_on]
+        if effect.can_be_judged:
+            lines.append(
+                f"{factor.words} is laid on {laid}, so it is judged against {piece_words(effect.judged_against)}: "
+                f"{pieces} of them, {effect.error_df} degrees of freedom to judge by."
+            )
+        elif effect.df == 0:
+            lines.append(f"{factor.words} cannot be told apart from the {words} it is laid on.")
+        else:
+            lines.append(cannot_be_judged(plan, effect, pieces))
+    return lines
+
+
+def cannot_be_judged(plan: Plan, effect: Effect, pieces: int) -> str:
+    """Say why an effect has nothing to be judged against, and what would give it something."""
+    names = " and ".join(plan.factor(name).words for name in effect.factors)
+    one = piece_words(effect.judged_against, 1)
+    levels = len(plan.treatments(tuple(plan.factor(name) for name in effect.factors)))
+    if effect.judged_against == "board" and pieces <= levels:
+        return (
+            f"{names}: one board for each setting, so {names} and board cannot be told apart; "
+            "lay out at least two boards of each."
+        )
+    return (
+        f"{names}: the {pieces} {piece_words(effect.judged_against)} leave nothing to judge it by, so its effect "
+        f"and the differences from {one} to {one} cannot be told apart; lay out more boards."
+    )
+
+
+def describe_left_out(plan: Plan, left_out: LeftOut) -> str:
+    """Say that two factors are taken to add up, and why that cannot be checked."""
+    first, second = (plan.factor(name).words for name in left_out.factors)
+    return f"Whether the effect of {first} depends on {second}: {left_out.why}, so the two are taken to add up."
+
+
+_LAID: dict[Kind, str] = {
+    "board": "whole boards",
+    "lane": "lanes along the grain",
+    "strip": "strips across the grain",
+    "patch": "single patches",
+}
