@@ -126,3 +126,21 @@ def test_degrees_of_freedom_add_up(tmp_path, boards, lanes, strips):
     patches = lay_out(plan, 5).patches
     told = structure.of_layout(plan, patches)
     assert sum(effect.df for effect in told.effects) + sum(told.error_dfs.values()) == len(patches) - 1
+
+
+@pytest.mark.parametrize(
+    ("unread", "random", "seal", "dwell"),
+    [
+        ("strip > 9", ("board", "board:lane", "board:strip"), "board:lane", "board:strip"),
+        ("strip == 2", ("board",), "residual", "board"),  # one strip a board: it is the board, a lane of it a patch
+        ("lane == 2", ("board",), "board", "residual"),
+    ],
+)
+def test_what_pieces_are_among_the_patches_read(tmp_path, unread, random, seal, dwell):
+    plan = plan_of(tmp_path, {"seal": (2, "lane"), "dwell": (2, "strip")}, lanes=2, strips=2, count=8)
+    patches = lay_out(plan, 3).patches
+    told = structure.of_layout(plan, patches.drop(patches.query(unread).index))
+    assert told.random == random
+    assert told.by_name["seal"].judged_against == seal
+    assert told.by_name["dwell"].judged_against == dwell
+    assert all(effect.df <= 1 for effect in told.effects)

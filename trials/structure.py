@@ -11,7 +11,7 @@ edition, 1957), chapter 7; the mapping to boards, lanes, strips and patches is t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
@@ -85,7 +85,8 @@ class Structure:
 
     Attributes
     ----------
-    random : the random terms, the residual not named.
+    random : the random terms, the residual not named; a kind of piece of which only single patches were
+        read is the patch, and is not among them.
     effects : the terms of the model, main effects first.
     left_out : pairs of factors whose interaction is not in the model.
     counts : how many treated pieces there are of each term, the residual included.
@@ -152,10 +153,15 @@ def treated_strips(plan: Plan) -> int:
     return plan.boards.strips - plan.controls_on("strip")
 
 
-def judged_against(plan: Plan, factors: Sequence[str]) -> str:
-    """Return the random term (or ``residual``) that an effect of these factors is judged against."""
+def judged_against(plan: Plan, factors: Sequence[str], seen_as: Mapping[str, str] | None = None) -> str:
+    """Return the random term (or ``residual``) that an effect of these factors is judged against.
+
+    Parameters
+    ----------
+    seen_as : for each random term of the plan what its pieces are among the patches that were read, as
+        `_pieces_seen` gives it; all of them are themselves where nothing went unread.
+    """
     kinds = {plan.factor(name).laid_on for name in factors}
-    random = random_terms(plan)
     if kinds == {"board"}:
         term = "board"
     elif kinds <= {"board", "lane"}:
@@ -163,8 +169,28 @@ def judged_against(plan: Plan, factors: Sequence[str]) -> str:
     elif kinds <= {"board", "strip"}:
         term = "board:strip"
     else:
-        term = "residual"
-    return term if term in random else "residual"
+        return "residual"
+    if seen_as is not None:
+        return seen_as.get(term, "residual")
+    return term if term in random_terms(plan) else "residual"
+
+
+def _pieces_seen(plan: Plan, treated: pd.DataFrame) -> dict[str, str]:
+    """Say what the pieces of each random term are among the patches that were read.
+
+    A piece of which single patches were read is the patch; one of which there is one on each board is the
+    board. Otherwise it is itself.
+    """
+    counts = {term: len(treated[list(COLUMNS[term])].drop_duplicates()) for term in random_terms(plan)}
+    seen_as = {}
+    for term, count in counts.items():
+        if count == len(treated):
+            seen_as[term] = "residual"
+        elif term != "board" and count == counts.get("board"):
+            seen_as[term] = "board"
+        else:
+            seen_as[term] = term
+    return seen_as
 
 
 def piece_words(term: str, number: int = 2) -> str:
@@ -191,7 +217,8 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
     leave its pieces without a degree of freedom to judge the factors by.
     """
     treated = patches[patches["control"] == ""]
-    random = random_terms(plan)
+    seen_as = _pieces_seen(plan, treated)
+    random = [term for term, seen in seen_as.items() if seen == term]
     strata = [*random, "residual"]
     counts = {term: len(treated[list(COLUMNS[term])].drop_duplicates()) for term in strata}
     names = [factor.name for factor in plan.factors]
@@ -204,14 +231,14 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
         else:
             terms.append(pair)
     for stratum in strata:
-        here = [pair for pair in terms if len(pair) == 2 and judged_against(plan, pair) == stratum]
-        singles = any(len(term) == 1 and judged_against(plan, term) == stratum for term in terms)
-        if here and singles and _error_df(plan, treated, stratum, terms) == 0:
+        own = [term for term in terms if judged_against(plan, term, seen_as) == stratum]
+        here = [term for term in own if len(term) == 2]
+        if here and len(own) > len(here) and _error_df(plan, treated, stratum, terms, seen_as) == 0:
             terms = [term for term in terms if term not in here]
             why = f"there are too few {piece_words(stratum)} to judge it by as well as the factors themselves"
             left_out.extend(LeftOut(pair, why) for pair in here)
-    effects = tuple(_effect(plan, treated, term, terms) for term in terms)
-    error_dfs = {stratum: _error_df(plan, treated, stratum, terms) for stratum in strata}
+    effects = tuple(_effect(plan, treated, term, terms, seen_as) for term in terms)
+    error_dfs = {stratum: _error_df(plan, treated, stratum, terms, seen_as) for stratum in strata}
     return Structure(tuple(random), effects, tuple(left_out), counts, error_dfs)
 
 
@@ -226,33 +253,38 @@ def _missing_cell(plan: Plan, treated: pd.DataFrame, pair: tuple[str, ...]) -> s
     return ""
 
 
-def _effect(plan: Plan, treated: pd.DataFrame, term: tuple[str, ...], terms: list[tuple[str, ...]]) -> Effect:
-    stratum = judged_against(plan, term)
+def _effect(
+    plan: Plan, treated: pd.DataFrame, term: tuple[str, ...], terms: list[tuple[str, ...]], seen_as: dict[str, str]
+) -> Effect:
+    stratum = judged_against(plan, term, seen_as)
     others = [
         _term_columns(plan, treated, other)
         for other in terms
-        if other != term and not set(other) > set(term) and judged_against(plan, other) == stratum
+        if other != term and not set(other) > set(term) and judged_against(plan, other, seen_as) == stratum
     ]
-    around = [_piece_columns(treated, outer) for outer in _around(plan, stratum)]
+    around = [_piece_columns(treated, outer) for outer in _around(stratum, seen_as)]
     without = _rank([*around, *others])
     df = _rank([*around, *others, _term_columns(plan, treated, term)]) - without
-    return Effect(term, stratum, df, _error_df(plan, treated, stratum, terms))
+    return Effect(term, stratum, df, _error_df(plan, treated, stratum, terms, seen_as))
 
 
-def _error_df(plan: Plan, treated: pd.DataFrame, stratum: str, terms: list[tuple[str, ...]]) -> int:
+def _error_df(
+    plan: Plan, treated: pd.DataFrame, stratum: str, terms: list[tuple[str, ...]], seen_as: dict[str, str]
+) -> int:
     """Count what is left among the pieces of a stratum after the larger pieces and the treatments."""
     pieces = len(treated[list(COLUMNS[stratum])].drop_duplicates())
-    around = [_piece_columns(treated, outer) for outer in _around(plan, stratum)]
-    within = [_term_columns(plan, treated, term) for term in terms if judged_against(plan, term) == stratum]
-    return pieces - _rank([*around, *within])
+    around = [_piece_columns(treated, outer) for outer in _around(stratum, seen_as)]
+    own = [term for term in terms if judged_against(plan, term, seen_as) == stratum]
+    return pieces - _rank([*around, *(_term_columns(plan, treated, term) for term in own)])
 
 
-def _around(plan: Plan, stratum: str) -> list[str]:
+def _around(stratum: str, seen_as: dict[str, str]) -> list[str]:
     """Return the random terms whose pieces hold those of a stratum."""
+    random = [term for term, seen in seen_as.items() if seen == term]
     if stratum == "residual":
-        return random_terms(plan)
+        return random
     own = set(COLUMNS[stratum])
-    return [term for term in random_terms(plan) if term != stratum and (term == "lot" or set(COLUMNS[term]) < own)]
+    return [term for term in random if term != stratum and (term == "lot" or set(COLUMNS[term]) < own)]
 
 
 def _piece_columns(treated: pd.DataFrame, term: str) -> np.ndarray:

@@ -84,10 +84,12 @@ def main() -> None:
                 seen = latent[name][code] + truth["assessors"][assessor] + draw.gauss(0, truth["repeat"])
                 row.append(f"{min(max(round(seen * 2) / 2, 1), 5):g}")
             rows.append([*row, assessor, ""])
-        _write(results / f"scores-{assessor}.csv", ["patch", "figure_clarity", "lap_visibility", "assessor", "note"], rows)
+        header = ["patch", "figure_clarity", "lap_visibility", "assessor", "note"]
+        _write(results / f"scores-{assessor}.csv", header, rows)
     rows = [[code, f"{latent['darkness'][code]:.1f}"] for code in sorted(latent["darkness"])]
     _write(results / "lightness.csv", ["patch", "darkness"], rows)
-    _write(results / "bench.csv", ["board", "step", "started_at", "temperature_c", "humidity_pct"], _bench(patches, draw))
+    header = ["board", "step", "started_at", "temperature_c", "humidity_pct"]
+    _write(results / "bench.csv", header, _bench(patches, draw))
     (HERE / "truth.json").write_text(json.dumps(_answers(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
@@ -140,7 +142,8 @@ def _answers() -> dict[str, Any]:
             {"factor": "seal_coat", "response": "figure_clarity", "first": "none", "second": "shellac 1 lb cut",
              "difference": step(clarity["seal_coat"], "none", "shellac 1 lb cut")},
             {"factor": "seal_coat", "response": "lap_visibility", "first": "none", "second": "shellac 1 lb cut",
-             "difference": step(lap["seal_coat"], "none", "shellac 1 lb cut") - 0.25},  # -0.75 with one carrier of three
+             # -0.75 with one carrier of three
+             "difference": step(lap["seal_coat"], "none", "shellac 1 lb cut") - 0.25},
             {"factor": "carrier", "response": "darkness", "first": "water", "second": "alcohol",
              "difference": step(dark["carrier"], "water", "alcohol")},
             {"factor": "carrier", "response": "darkness", "first": "water", "second": "oil",

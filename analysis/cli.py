@@ -1,0 +1,273 @@
+"""The root command: the lower wing's commands and, in the order of the work, analyse, decide, report, demo."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trials import __version__, shell
+from trials import cli as trials_cli
+from trials.errors import Problem, UserError, nearest
+from trials.shell import FolderArgument, JsonOption
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analysis.decide import Decision, Finding
+    from analysis.effects import Analysis
+    from trials.folder import Trial
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
+app.registered_commands += trials_cli.app.registered_commands
+
+EXAMPLE = "lacewood-counter"
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        print(f"splitboard {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
+    """Lay out split-board finish trials, take in their results and say what they mean.
+
+    The commands stand in the order of the work. Each takes the trial's folder (by default this one).
+    """
+
+
+@app.command()
+def analyse(
+    folder: FolderArgument = Path(),
+    response: Annotated[str, typer.Option(help="Only this response.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Fit what was recorded; show what each factor did.
+
+    splitboard analyse counter-trial --response figure_clarity
+    """
+    from trials import folder as folders
+
+    trial = folders.load(folder)
+    if response and response not in [known.name for known in trial.plan.responses]:
+        names = [known.name for known in trial.plan.responses]
+        raise UserError(Problem(f"{response!r} is not a response of the plan", nearest(response, names)))
+    decision = _decide(trial)
+    chosen = [fit for fit in decision.analyses if response in ("", fit.response.name)]
+    refused = [one for one in decision.unfitted if response in ("", one.response.name)]
+    if not chosen:
+        raise UserError(*(one.why for one in refused))
+    data = {
+        "responses": [_analysis_data(fit) for fit in chosen],
+        "not_fitted": [{"response": one.response.name, "why": one.why} for one in refused],
+    }
+    lines = [line for fit in chosen for line in _analysis_lines(fit, decision)]
+    lines += [f"{one.response.words}: {one.why}" for one in refused]
+    shell.answer("analyse", as_json=as_json, data=data, lines=lines)
+    shell.next_step("splitboard decide" + _named(folder))
+
+
+@app.command()
+def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None:
+    """Answer the plan's questions, with intervals and verdicts.
+
+    splitboard decide counter-trial
+    """
+    from trials import folder as folders
+
+    trial = folders.load(folder)
+    decision = _decide(trial)
+    lines = list(_finding_lines(trial, decision))
+    shell.answer("decide", as_json=as_json, data=_decision_data(decision), lines=lines)
+    shell.next_step("splitboard report" + _named(folder))
+
+
+@app.command()
+def report(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None:
+    """Write the report: one page, and its tables as csv.
+
+    splitboard report counter-trial
+    """
+    from analysis import report as pages
+    from trials import folder as folders
+
+    trial = folders.load(folder)
+    shell.say("Fitting and drawing …")
+    decision = _decide(trial)
+    with folders.locked(trial.folder):
+        page = pages.write(trial, decision, folders.now())
+    data = {"report": str(page)} | _decision_data(decision)
+    shell.answer("report", as_json=as_json, data=data, lines=[str(page)])
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where to put it.")] = Path(f"{EXAMPLE}-demo"),
+    paper: Annotated[str, typer.Option(help="a4 or us-letter.")] = "a4",
+) -> None:
+    """Run the whole job once on an example with invented results.
+
+    splitboard demo counter-demo
+    """
+    from trials import starter
+
+    if (folder / "trial.toml").exists():
+        raise UserError(Problem(f"{str(folder)!r} holds a trial already", "name another folder, or delete that one"))
+    results = sorted((starter.example(EXAMPLE) / "results").glob("*.csv"))
+    seed = starter.example_seed(EXAMPLE)
+    shell.say("The results of this example are invented: see its README.\n")
+    _show_command(f"new {folder} --example {EXAMPLE}")
+    trials_cli.new(folder, EXAMPLE, None)
+    _show_command(f"check {folder}")
+    trials_cli.check(folder)
+    _show_command(f"plan {folder} --seed {seed}")
+    trials_cli.plan(folder, seed)
+    _show_command(f"sheets {folder}")
+    trials_cli.sheets(folder, paper)
+    _show_command(f"record {' '.join(path.name for path in results)} {folder}")
+    trials_cli.record([*results, folder])
+    _show_command(f"decide {folder}")
+    decide(folder)
+    _show_command(f"report {folder}")
+    report(folder)
+
+
+def _show_command(text: str) -> None:
+    shell.say(f"\n$ splitboard {text}")
+
+
+def _named(folder: Path) -> str:
+    return "" if folder == Path() else f" {folder}"
+
+
+def _decide(trial: Trial) -> Decision:
+    """Fit and decide; a trial with nothing recorded is the user's to mend."""
+    from analysis import decide as decisions
+
+    if not trial.readings:
+        raise UserError(Problem("nothing is recorded yet", "take in scores with 'splitboard record SCORES.csv'"))
+    return decisions.decide(trial)
+
+
+# --- what is shown ---------------------------------------------------------------------------------
+
+
+def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
+    yield trial.plan.title
+    yield ""
+    if decision.findings:
+        yield "What you asked:"
+    for finding in decision.findings:
+        yield from _one_finding(finding)
+        if not finding.asked:
+            yield "    This question was added or changed after the boards were laid out: take it as exploratory."
+    if decision.also_seen:
+        yield ""
+        yield "Also seen (not asked beforehand; of so many, one in twenty looks clear by chance alone):"
+    for finding in decision.also_seen:
+        yield from _one_finding(finding)
+
+
+def _one_finding(finding: Finding) -> Iterator[str]:
+    yield f"- {finding.sentence}"
+    for sentence in finding.depends:
+        yield f"    {sentence}"
+
+
+def _decision_data(decision: Decision) -> dict[str, Any]:
+    return {
+        "findings": [_finding_data(finding) for finding in decision.findings],
+        "also_seen": [_finding_data(finding) for finding in decision.also_seen],
+        "not_fitted": [{"response": one.response.name, "why": one.why} for one in decision.unfitted],
+    }
+
+
+def _finding_data(finding: Finding) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return asdict(finding)
+
+
+def _analysis_lines(fit: Analysis, decision: Decision) -> Iterator[str]:
+    """Give one response: what it means, then the means, then the tests."""
+    from analysis import effects
+
+    name = fit.response.name
+    yield f"{fit.response.words.upper()} — {len(fit.table.treated)} patches"
+    yield ""
+    for finding in (*decision.findings, *decision.also_seen):
+        if finding.response == name:
+            yield from _one_finding(finding)
+    for factor in fit.plan.factors:
+        if fit.told.by_name[factor.name].df > 0:
+            yield ""
+            yield f"Mean {fit.response.words} by {factor.words}, with 95% intervals:"
+            yield from shell.table(
+                [factor.words, "mean", "from", "to"],
+                [
+                    [str(row[factor.name]), *(_number(row[column]) for column in ("mean", "lower", "upper"))]
+                    for row in effects.means(fit, factor.name).to_dict("records")
+                ],
+            )
+    yield ""
+    yield "What each factor is judged against:"
+    yield from shell.table(["effect", "judged against", "F", "df", "p"], [_test_row(row) for row in _rows(fit.tests)])
+    yield ""
+    yield from (f"- {note}" for note in (*fit.notes, *effects.checks(fit)))
+    yield ""
+
+
+def _test_row(row: dict[str, Any]) -> list[str]:
+    effect = row["effect"].replace("_", " ").replace(":", " × ")
+    if row["f"] != row["f"]:
+        return [effect, "nothing to judge it by", "", "", ""]
+    df = f"{row['df_num']:.0f}, {row['df_den']:.4g}"
+    p = f"{row['p']:.3f}" if row["p"] >= 0.001 else "< 0.001"
+    return [effect, _pieces(row["judged_against"]), f"{row['f']:.2f}", df, p]
+
+
+def _pieces(term: str) -> str:
+    from trials import structure
+
+    return structure.piece_words(term)
+
+
+def _number(value: float) -> str:
+    return "not known" if value != value else f"{value:.2f}"
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return list(frame.reset_index().to_dict("records"))
+
+
+def _analysis_data(fit: Analysis) -> dict[str, Any]:
+    from analysis import effects
+
+    estimable = [effect.name for effect in fit.told.effects if effect.df > 0]
+    factors = [factor.name for factor in fit.plan.factors if factor.name in estimable]
+    return {
+        "response": fit.response.name,
+        "patches": len(fit.table.treated),
+        "balanced": fit.strata is not None,
+        "formula": fit.told.fixed,
+        "random": fit.told.fitted_random,
+        "variances": fit.fit.variances.to_dict(),
+        "tests": _rows(fit.tests),
+        "means": {name: _rows(effects.means(fit, name).set_index(name)) for name in factors},
+        "differences": {name: _rows(effects.differences(fit, name).set_index("first")) for name in factors},
+        "notes": list(fit.notes),
+        "checks": effects.checks(fit),
+    }
+
+
+def main() -> None:
+    """Run the command line."""
+    shell.run(app)

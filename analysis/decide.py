@@ -1,0 +1,436 @@
+"""Answer the questions: an estimate, its interval and a verdict in one plain sentence each."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtrit
+
+from analysis import effects
+from analysis.effects import LEVEL, Analysis, Unfitted
+from trials import structure
+from trials.folder import Trial
+from trials.plan import Factor, Plan, Question, Response
+
+WORTH_IT = "worth it"
+NOT_WORTH_IT = "not worth it"
+TOO_CLOSE = "too close to call"
+CANNOT_BE_TOLD = "cannot be told from this layout"
+
+MANY_TIMES = 8
+"""More than so many times the boards there are, and asking for more boards is no advice: common sense, no source."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One difference between two levels, in the response's unit and towards the aim.
+
+    Attributes
+    ----------
+    first, second : the levels; what is said is said of `second` instead of `first`.
+    difference, lower, upper : second minus first, with its interval.
+    gain, gain_lower, gain_upper : the same towards the aim: positive is better.
+    se, df, p : its standard error, degrees of freedom and p-value.
+    """
+
+    first: str
+    second: str
+    difference: float
+    lower: float
+    upper: float
+    gain: float
+    gain_lower: float
+    gain_upper: float
+    se: float
+    df: float
+    p: float
+
+    def turned(self) -> Comparison:
+        """Return the same said the other way round."""
+        return replace(
+            self, first=self.second, second=self.first, difference=-self.difference,
+            lower=-self.upper, upper=-self.lower,
+            gain=-self.gain, gain_lower=-self.gain_upper, gain_upper=-self.gain_lower,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Finding:
+    """An answered question, or something seen beside the questions.
+
+    Attributes
+    ----------
+    factor, response : what it is about.
+    asked : whether the question was named before any reading was taken.
+    worth : the smallest difference that matters, or None where none was named.
+    verdict : one of the four verdicts, or nothing where no worth was named.
+    sentence : the answer in plain words.
+    leading : the comparison the verdict is about, or None where nothing can be told.
+    comparisons : every comparison made for it.
+    level : the intervals' level; raised above 95 % where several are taken at once.
+    depends : sentences on factors this answer depends on.
+    """
+
+    factor: str
+    response: str
+    asked: bool
+    worth: float | None
+    verdict: str
+    sentence: str
+    leading: Comparison | None
+    comparisons: tuple[Comparison, ...]
+    level: float
+    depends: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Decision:
+    """Everything a trial says.
+
+    Attributes
+    ----------
+    findings : the answers to the plan's questions, in its order.
+    also_seen : what else the fits show; exploratory.
+    analyses, unfitted : the fits behind it, and the responses that could not be fitted.
+    """
+
+    findings: tuple[Finding, ...]
+    also_seen: tuple[Finding, ...]
+    analyses: tuple[Analysis, ...]
+    unfitted: tuple[Unfitted, ...]
+
+
+def decide(trial: Trial) -> Decision:
+    """Fit every response and answer every question of a trial.
+
+    Raises
+    ------
+    UserError
+        Nothing at all can be fitted.
+    """
+    fitted, unfitted = effects.analyse_all(trial)
+    by_name = {analysis.response.name: analysis for analysis in fitted}
+    before = {_key(question) for question in _asked_before(trial)}
+    findings = []
+    for question in trial.plan.questions:
+        asked = _key(question) in before
+        if question.response in by_name:
+            findings.append(replace(answer(by_name[question.response], question), asked=asked))
+        else:
+            findings.append(_unanswered(trial.plan, question, unfitted, asked=asked))
+    return Decision(tuple(findings), tuple(_also_seen(trial.plan, fitted)), tuple(fitted), tuple(unfitted))
+
+
+def _key(question: Question) -> tuple[object, ...]:
+    return question.factor, question.response, question.worth, tuple(sorted(question.between))
+
+
+def _asked_before(trial: Trial) -> list[Question]:
+    """Return the questions as they stood when the boards were laid out."""
+    return [
+        Question(kept["factor"], kept["response"], kept["worth"], tuple(kept["between"]))
+        for kept in trial.record.plan.get("questions", [])
+    ]
+
+
+def _unanswered(plan: Plan, question: Question, unfitted: Sequence[Unfitted], *, asked: bool) -> Finding:
+    why = next(refused.why for refused in unfitted if refused.response.name == question.response)
+    factor, response = plan.factor(question.factor).words, plan.response(question.response).words
+    sentence = f"Whether {factor} changes {response} cannot be told: {why}"
+    return Finding(
+        question.factor, question.response, asked, question.worth, CANNOT_BE_TOLD, sentence, None, (), LEVEL
+    )
+
+
+# --- one question ----------------------------------------------------------------------------------
+
+
+def answer(analysis: Analysis, question: Question) -> Finding:
+    """Answer one question from the fit of its response.
+
+    Parameters
+    ----------
+    analysis : the fit of the question's response.
+    question : a question of the plan; with more than two levels and no pair named every pair is compared,
+        with Bonferroni's intervals, and the verdict is about the widest.
+    """
+    plan, response = analysis.plan, analysis.response
+    factor = plan.factor(question.factor)
+    effect = analysis.told.by_name[factor.name]
+    if not effect.can_be_judged:
+        pieces = analysis.told.counts[effect.judged_against]
+        sentence = _capital(structure.cannot_be_judged(plan, effect, pieces))
+        return Finding(factor.name, response.name, True, question.worth, CANNOT_BE_TOLD, sentence, None, (), LEVEL)
+    made, level = compare(analysis, factor, question.between)
+    if not made:
+        sentence = (
+            f"The levels of {factor.words} to compare were not all read, so nothing can be told of {response.words}."
+        )
+        return Finding(factor.name, response.name, True, question.worth, CANNOT_BE_TOLD, sentence, None, (), level)
+    leading = max(made, key=lambda comparison: abs(comparison.gain))
+    if len(made) > 1 and leading.gain < 0:
+        leading = leading.turned()
+    verdict = judge(leading, question.worth)
+    return Finding(
+        factor=factor.name,
+        response=response.name,
+        asked=True,
+        worth=question.worth,
+        verdict=verdict,
+        sentence=_sentence(analysis, factor, leading, question.worth, verdict, len(made)),
+        leading=leading,
+        comparisons=tuple(made),
+        level=level,
+        depends=tuple(depends_on(analysis, factor)),
+    )
+
+
+def judge(comparison: Comparison, worth: float) -> str:
+    """Return the verdict: the whole interval of the gain at or above the worth, below it, or across it."""
+    if math.isnan(comparison.gain_lower):
+        return CANNOT_BE_TOLD
+    if comparison.gain_lower >= worth:
+        return WORTH_IT
+    return NOT_WORTH_IT if comparison.gain_upper < worth else TOO_CLOSE
+
+
+def compare(analysis: Analysis, factor: Factor, between: Sequence[str] = ()) -> tuple[list[Comparison], float]:
+    """Return the comparisons of a factor's levels and the level of their intervals.
+
+    With several pairs at once each interval is widened (Bonferroni) so that all hold together with 95 %.
+    """
+    levels = [
+        str(level) for level in analysis.table.treated[factor.name].cat.remove_unused_categories().cat.categories
+    ]
+    pairs = len(levels) * (len(levels) - 1) // 2
+    level = LEVEL if between else 1 - (1 - LEVEL) / max(pairs, 1)
+    found = effects.differences(analysis, factor.name, level)
+    made = [_comparison(analysis, factor, row, level) for row in found.to_dict("records")]
+    if between:
+        chosen = [one for one in made if {one.first, one.second} == set(between)]
+        made = [one if one.first == between[0] else one.turned() for one in chosen]
+    return made, level
+
+
+def _comparison(analysis: Analysis, factor: Factor, row: dict[str, float], level: float) -> Comparison:
+    difference, lower, upper = (float(row[name]) for name in ("difference", "lower", "upper"))
+    gain = (difference, lower, upper)
+    if analysis.response.aim == "less":
+        gain = (-difference, -upper, -lower)
+    elif analysis.response.aim == "target":
+        gain = _towards_target(analysis, factor, row, level)
+    return Comparison(
+        str(row["first"]), str(row["second"]), difference, lower, upper, *gain,
+        float(row["se"]), float(row["df"]), float(row["p"]),
+    )  # fmt: skip
+
+
+def _towards_target(
+    analysis: Analysis, factor: Factor, row: dict[str, float], level: float
+) -> tuple[float, float, float]:
+    """Return how much closer to the target the second level comes, with its interval.
+
+    On one side of the target this is the difference itself, or its negative. Where the two means lie on
+    either side the gain moves with their sum, whose error is taken from their own standard errors as if they
+    were independent, the safe side for levels that share their boards.
+    """
+    target = analysis.response.target or 0.0
+    table = effects.means(analysis, factor.name, level).set_index(factor.name)
+    first, second = table.loc[str(row["first"])], table.loc[str(row["second"])]
+    sides = np.sign([first["mean"] - target, second["mean"] - target])
+    if sides[0] == sides[1]:
+        gain, half = -sides[0] * row["difference"], (row["upper"] - row["lower"]) / 2
+    else:
+        gain = abs(first["mean"] - target) - abs(second["mean"] - target)
+        half = stdtrit(min(first["df"], second["df"]), 0.5 + level / 2) * math.hypot(first["se"], second["se"])
+    return float(gain), float(gain - half), float(gain + half)
+
+
+# --- in words --------------------------------------------------------------------------------------
+
+
+def _sentence(analysis: Analysis, factor: Factor, leading: Comparison, worth: float, verdict: str, pairs: int) -> str:
+    """Say what came out, how sure it is, and what follows."""
+    response = analysis.response
+    came_out = difference_words(response, leading)
+    many = f", holding for all {pairs} pairs at once" if pairs > 1 else ""
+    interval = interval_words(response, leading.lower, leading.upper)
+    first = (
+        f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} {came_out} "
+        f"(95% interval {interval}{many})."
+    )
+    you_said = f"You said {worth:g} {unit_words(response, worth)} is worth having: "
+    return f"{first} {you_said}{_verdict_words(analysis, factor, leading, worth, verdict)}."
+
+
+def _verdict_words(analysis: Analysis, factor: Factor, leading: Comparison, worth: float, verdict: str) -> str:
+    if verdict == WORTH_IT:
+        return f"{verdict}"
+    if verdict == NOT_WORTH_IT:
+        if leading.gain_upper < 0:
+            return f"{verdict}, it is the worse of the two"
+        return f"{verdict}"
+    side = "worth it" if leading.gain >= worth else "not worth it"
+    return f"{verdict}, leaning to {side}; {_what_would_settle(analysis, factor, leading, worth)}"
+
+
+def _what_would_settle(analysis: Analysis, factor: Factor, leading: Comparison, worth: float) -> str:
+    """Say about how many more boards would settle it, if the difference stayed where it is.
+
+    The half-width of an interval shrinks with the square root of the number of boards; the gain in degrees
+    of freedom is left out, so the number is on the large side.
+    """
+    half = (leading.gain_upper - leading.gain_lower) / 2
+    distance = abs(leading.gain - worth)
+    boards = analysis.plan.boards.count
+    times = (half / distance) ** 2 if distance > 0 else math.inf
+    if times > MANY_TIMES:
+        return "it lies so close to that mark that more boards would hardly settle it"
+    sets = max(len(analysis.plan.treatments(analysis.plan.laid_on("board"))), 1)
+    more = math.ceil(boards * (times - 1) / sets) * sets
+    return f"about {max(more, sets)} more boards like these would likely settle it"
+
+
+def difference_words(response: Response, comparison: Comparison) -> str:
+    """Return ``0.6 grade higher, which is better``."""
+    digits = decimals(comparison.lower, comparison.upper)
+    size = f"{abs(comparison.difference):.{digits}f}"
+    if float(size) == 0:
+        return "came out the same"
+    direction = direction_words(response)[comparison.difference > 0]
+    unit = unit_words(response, float(size))
+    merit = "better" if comparison.gain > 0 else "worse"
+    return f"came out {size} {unit} {direction}, which is {merit}"
+
+
+def direction_words(response: Response) -> tuple[str, str]:
+    """Return what a smaller and a larger value are called: on the L* scale, 0 is black and 100 is white."""
+    return ("darker", "lighter") if response.unit == "L*" else ("lower", "higher")
+
+
+def interval_words(response: Response, lower: float, upper: float) -> str:
+    """Return ``0.2 to 1.0 higher`` or ``0.4 lower to 2.0 higher``."""
+    if math.isnan(lower):
+        return "not known"
+    digits = decimals(lower, upper)
+    low, high = f"{abs(lower):.{digits}f}", f"{abs(upper):.{digits}f}"
+    down, up = direction_words(response)
+    if lower >= 0:
+        return f"{low} to {high} {up}"
+    if upper <= 0:
+        return f"{high} to {low} {down}"
+    return f"{low} {down} to {high} {up}"
+
+
+def unit_words(response: Response, amount: float) -> str:
+    """Return what an amount of this response is counted in."""
+    if response.kind == "grade":
+        return "grade" if amount <= 1 else "grades"
+    if response.kind == "yes_no":
+        return "of all patches"
+    return response.unit or ("unit" if amount == 1 else "units")
+
+
+def decimals(lower: float, upper: float) -> int:
+    """Return how many decimals show an interval's half-width with two digits."""
+    half = (upper - lower) / 2
+    if not half > 0:
+        return 2
+    return min(max(1 - math.floor(math.log10(half)), 0), 6)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+# --- does it depend on something -------------------------------------------------------------------
+
+
+def depends_on(analysis: Analysis, factor: Factor, at: float = 0.05) -> Iterable[str]:
+    """Name the factors on which the effect of this one depends, with its effect at each of their levels.
+
+    An interaction counts from p < `at`; the intervals shown are 95 % ones.
+    """
+    for effect in analysis.told.effects:
+        if len(effect.factors) < 2 or factor.name not in effect.factors or not effect.can_be_judged:
+            continue
+        p = float(analysis.tests.loc[effect.name, "p"])
+        if p < at:
+            other = analysis.plan.factor(next(name for name in effect.factors if name != factor.name))
+            yield _dependence(analysis, factor, other, p)
+
+
+def _dependence(analysis: Analysis, factor: Factor, other: Factor, p: float) -> str:
+    found = effects.differences_within(analysis, factor.name, other.name)
+    parts = []
+    for level, rows in found.groupby(other.name, observed=True, sort=False):
+        widest = rows.loc[rows["difference"].abs().idxmax()]
+        digits = decimals(widest["lower"], widest["upper"])
+        pair = f", {widest['second']} against {widest['first']}," if len(rows) > 1 else ""
+        direction = direction_words(analysis.response)[bool(widest["difference"] > 0)]
+        interval = interval_words(analysis.response, widest["lower"], widest["upper"])
+        parts.append(
+            f"with {other.words} {level}{pair} {abs(widest['difference']):.{digits}f} {direction} ({interval})"
+        )
+    return (
+        f"The effect of {factor.words} on {analysis.response.words} depends on {other.words} (p {_p_words(p)}, "
+        f"not asked beforehand): {'; '.join(parts)}."
+    )
+
+
+def _p_words(p: float) -> str:
+    return f"= {p:.3f}" if p >= 0.001 else "< 0.001"
+
+
+# --- what else was seen ----------------------------------------------------------------------------
+
+
+def _also_seen(plan: Plan, analyses: Sequence[Analysis]) -> Iterable[Finding]:
+    """Return for every factor and response that no question is about what its levels did."""
+    asked = {(question.factor, question.response) for question in plan.questions}
+    for analysis in analyses:
+        for factor in plan.factors:
+            if (factor.name, analysis.response.name) not in asked:
+                yield explore(analysis, factor)
+
+
+def explore(analysis: Analysis, factor: Factor) -> Finding:
+    """Say what a factor did to a response that no question is about."""
+    response = analysis.response
+    effect = analysis.told.by_name[factor.name]
+    if not effect.can_be_judged:
+        pieces = analysis.told.counts[effect.judged_against]
+        sentence = _capital(structure.cannot_be_judged(analysis.plan, effect, pieces))
+        return Finding(factor.name, response.name, False, None, CANNOT_BE_TOLD, sentence, None, (), LEVEL)
+    made, level = compare(analysis, factor)
+    leading = max(made, key=lambda comparison: abs(comparison.difference))
+    if leading.gain < 0:
+        leading = leading.turned()
+    interval = interval_words(response, leading.lower, leading.upper)
+    clear = leading.lower > 0 or leading.upper < 0
+    closing = "clear of chance, but not asked beforehand" if clear else "it may be chance"
+    sentence = (
+        f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} "
+        f"{difference_words(response, leading)} (95% interval {interval}); {closing}."
+    )
+    depends = tuple(depends_on(analysis, factor))
+    return Finding(factor.name, response.name, False, None, "", sentence, leading, tuple(made), level, depends)
+
+
+def as_frame(findings: Iterable[Finding]) -> pd.DataFrame:
+    """Return every comparison of some findings as one table."""
+    rows = [
+        {
+            "factor": finding.factor, "response": finding.response, "asked": finding.asked, "worth": finding.worth,
+            "verdict": finding.verdict, "first": one.first, "second": one.second, "difference": one.difference,
+            "lower": one.lower, "upper": one.upper, "level": finding.level, "gain": one.gain,
+            "gain_lower": one.gain_lower, "gain_upper": one.gain_upper, "se": one.se, "df": one.df, "p": one.p,
+        }
+        for finding in findings
+        for one in finding.comparisons
+    ]  # fmt: skip
+    return pd.DataFrame(rows)

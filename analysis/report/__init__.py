@@ -1,0 +1,129 @@
+"""The report: one page that answers the questions first, and the tables behind it.
+
+`content` is pure: a trial and what was decided in, everything the page says out. `write` sets it out and puts the
+files in place.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.decide import Decision
+from analysis.report import account, evidence, figures, numbers, words
+from analysis.report.parts import Content as ReportContent
+from trials import cautions
+from trials import folder as folders
+from trials.folder import Trial
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from jinja2 import Environment
+
+__all__ = ["ReportContent", "content", "page", "write"]
+
+
+def write(trial: Trial, decision: Decision, when: str) -> Path:
+    """Write report/report.html and report/tables/*.csv into the trial's folder.
+
+    Parameters
+    ----------
+    trial : as loaded; the caller holds its folder's lock.
+    decision : what `decide.decide` made of it.
+    when : the time that is printed, RFC 3339.
+
+    Returns
+    -------
+    The page. Equal trials and times give equal bytes.
+
+    Raises
+    ------
+    UserError
+        A file cannot be written.
+    """
+    tables = numbers.build(trial, decision)
+    with figures.theme():
+        text = page(_content(trial, decision, tables, when))
+    place = trial.folder.report
+    for name, table in tables.items():
+        rows = table.astype(object).to_numpy().tolist()
+        folders.write_text(place / "tables" / f"{name}.csv", folders.csv_text(list(table.columns), rows))
+    folders.write_text(place / "report.html", text)
+    return place / "report.html"
+
+
+def content(trial: Trial, decision: Decision, when: str) -> ReportContent:
+    """Work out everything the page says.
+
+    Parameters
+    ----------
+    trial, decision, when : as for `write`.
+    """
+    with figures.theme():
+        return _content(trial, decision, numbers.build(trial, decision), when)
+
+
+def page(shown: ReportContent) -> str:
+    """Set a report out as one HTML page."""
+    return _templates().get_template("report.html").render(page=shown)
+
+
+@cache
+def _templates() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("analysis.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _content(trial: Trial, decision: Decision, tables: dict[str, pd.DataFrame], when: str) -> ReportContent:
+    plan = trial.plan
+    return ReportContent(
+        title=words.clean(plan.title),
+        wood=words.clean(plan.wood),
+        about=words.clean(plan.about),
+        answers=evidence.answers(decision),
+        nothing_asked="" if decision.findings else _nothing_asked(decision),
+        asked=account.asked(trial, decision),
+        evidence=evidence.evidence(plan, decision),
+        boards=evidence.board_sets(trial, decision),
+        board_words=evidence.board_words(plan),
+        controls=evidence.controls_table(tables["controls"], plan),
+        pairs=evidence.pair_groups(decision),
+        pair_words=evidence.pair_words(decision),
+        also_seen=evidence.also_seen(plan, decision),
+        also_words=_also_words(decision),
+        also_tables=evidence.also_tables(plan, decision),
+        trust=account.trust(plan, decision, tables),
+        method=account.method(trial, decision, tables),
+        conditions=account.conditions(trial.conditions),
+        steps=account.steps(plan),
+        cautions=tuple((one.name, one.text, one.source) for one in cautions.for_plan(plan)),
+        general=cautions.GENERAL,
+        footer=account.footer(trial, when),
+    )
+
+
+def _nothing_asked(decision: Decision) -> str:
+    if decision.analyses:
+        return (
+            "The plan asked no question, so there is none to answer; what was seen stands below and is exploratory."
+        )
+    return "The plan asked no question, and nothing that was recorded could be fitted."
+
+
+def _also_words(decision: Decision) -> tuple[str, ...]:
+    made = sum(len(finding.comparisons) for finding in decision.also_seen)
+    if not made:
+        return ()
+    return (
+        "Exploratory: nobody asked for these before the boards were laid out, so they are ideas for the next trial. "
+        f"{words.count(made, 'comparison was', 'comparisons were')} looked at; where factors do nothing, about one "
+        "in twenty looks clear all the same, by chance.",
+    )

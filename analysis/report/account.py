@@ -1,0 +1,342 @@
+"""The parts of the report that give account: what was asked, how far to trust the answers, how they were got."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterator, Sequence
+from importlib.metadata import version
+
+import pandas as pd
+
+from analysis import effects
+from analysis.decide import Decision, unit_words
+from analysis.effects import Analysis
+from analysis.report import numbers, words
+from analysis.report.parts import Group, Section, Step, Table
+from trials import __version__, data_package, structure
+from trials import folder as folders
+from trials.folder import Trial
+from trials.plan import Plan, Response
+
+Tables = dict[str, pd.DataFrame]
+
+
+def asked(trial: Trial, decision: Decision) -> Section:
+    """Say what was asked and scored, and when the boards were laid out."""
+    plan = trial.plan
+    sentences = [f"The boards were laid out on {words.time_words(trial.record.laid_out_at)}."]
+    tables = []
+    if plan.questions:
+        sentences.append("A question counts as asked beforehand if it stood in the plan, just so, on that day.")
+        rows = []
+        for question, finding in zip(plan.questions, decision.findings, strict=True):
+            factor, response = plan.factor(question.factor), plan.response(question.response)
+            pair = question.between or (factor.levels if len(factor.levels) == 2 else ())
+            levels = " against ".join(reversed(pair)) or "every pair of levels"
+            worth = f"{question.worth:g} {unit_words(response, question.worth)}"
+            rows.append(
+                (factor.words, words.clean(levels), response.words, worth, "yes" if finding.asked else "no, later")
+            )
+        columns = ("factor", "compared", "response", "worth having", "asked beforehand")
+        tables.append(Table("The questions", columns, (False,) * 5, tuple(rows), (), "tables/findings.csv"))
+    else:
+        sentences.append("The plan asks no question, so whatever was found is exploratory.")
+    if plan.responses:
+        tables.append(_responses(plan.responses))
+    return Section(sentences=tuple(sentences), tables=tuple(tables))
+
+
+def _responses(responses: Sequence[Response]) -> Table:
+    rows = []
+    for response in responses:
+        ends = ""
+        if response.anchors:
+            ends = f"1: {response.anchors[0]}; {response.grades}: {response.anchors[-1]}"
+        cells = (response.words, words.scale_words(response), ends, words.aim_words(response), response.stage)
+        rows.append(tuple(map(words.clean, cells)))
+    columns = ("response", "how it is read", "ends of the scale", "aim", "read when")
+    return Table("What was scored or measured", columns, (False,) * 5, tuple(rows))
+
+
+# --- how far to trust it ---------------------------------------------------------------------------
+
+
+def trust(plan: Plan, decision: Decision, tables: Tables) -> Section:
+    """Say what speaks for and against the answers."""
+    told = {
+        analysis.response.name: [*effects.checks(analysis), *words.own_notes(analysis), *_scale_notes(analysis)]
+        for analysis in decision.analyses
+    }
+    shared = [note for note in next(iter(told.values()), []) if all(note in notes for notes in told.values())]
+    groups = []
+    if len(told) > 1 and shared:
+        groups.append(Group("All responses", tuple(map(words.clean, shared))))
+    for analysis in decision.analyses:
+        own = [note for note in told[analysis.response.name] if len(told) == 1 or note not in shared]
+        own += _agreement(analysis.response, tables)
+        if own:
+            groups.append(Group(words.capital(analysis.response.words), tuple(map(words.clean, own))))
+    unseen = tuple(map(words.clean, dict.fromkeys(_cannot_be_told(plan, decision))))
+    groups.append(Group("What this trial cannot tell", unseen))
+    return Section(groups=tuple(groups))
+
+
+def _scale_notes(analysis: Analysis) -> Iterator[str]:
+    if analysis.response.kind == "yes_no":
+        yield (
+            "Yes counts as 1 and no as 0, and shares are fitted like measurements: intervals near 0 and 1 are rough, "
+            "and may reach beyond them."
+        )
+    if analysis.response.kind == "grade":
+        yield "Grades are taken as numbers: a step from 1 to 2 counts as much as one from 4 to 5."
+
+
+def _agreement(response: Response, tables: Tables) -> Iterator[str]:
+    """Say of every two assessors how far their marks lie apart."""
+    for row in numbers.of_response(tables["assessors"], response):
+        first, second = row["first"] or "the unnamed assessor", row["second"] or "the unnamed assessor"
+        gap = row["mean_difference"]
+        size = words.number(abs(gap), 2)
+        unit = unit_words(response, abs(gap))
+        way = "higher" if gap > 0 else "lower"
+        lead = f"{second} read {size} {unit} {way} than {first} on average"
+        if float(size) == 0:
+            lead = f"{second} and {first} read the same on average"
+        patches = words.count(row["patches"], "patch", "patches")
+        if response.kind == "grade":
+            rest = f"{words.per_cent(row['within_half_a_grade'])} of their marks lie within half a grade"
+        elif response.kind == "yes_no":
+            rest = f"{words.per_cent(row['same'])} of their answers are the same"
+        else:
+            largest = words.plain(float(f"{row['largest_difference']:.3g}"))
+            rest = f"the largest difference is {largest} {response.unit}"
+        yield f"{lead}, over {patches} that both have read; {rest.rstrip()} (tables/assessors.csv)."
+
+
+def _cannot_be_told(plan: Plan, decision: Decision) -> Iterator[str]:
+    yield from (f"{words.capital(one.response.words)}: {one.why}" for one in decision.unfitted)
+    for analysis in decision.analyses:
+        yield from (structure.describe_left_out(plan, left_out) for left_out in analysis.told.left_out)
+        for effect in analysis.told.effects:
+            if not effect.can_be_judged:
+                pieces = analysis.told.counts[effect.judged_against]
+                yield words.capital(structure.cannot_be_judged(plan, effect, pieces))
+    yield "Interactions of three and more factors are taken as chance."
+    yield "The answers hold for this wood, these materials and these hands; another lot of wood may differ."
+
+
+# --- how it was worked out -------------------------------------------------------------------------
+
+
+def method(trial: Trial, decision: Decision, tables: Tables) -> Section:
+    """Say how the trial was laid out and how the numbers were got."""
+    plan = trial.plan
+    laid_out = structure.of_layout(plan, trial.patches)
+    groups = [
+        Group("What each factor is judged against", tuple(
+            words.capital(words.clean(line)) for line in structure.describe(plan, laid_out)
+        )),
+        Group("Chance and blinding", tuple(_chance(trial))),
+        Group("The model", tuple(_models(plan, decision))),
+    ]  # fmt: skip
+    shown = [table for analysis in decision.analyses for table in _response_tables(plan, analysis, tables)]
+    return Section(facts=tuple(_design(trial)), groups=tuple(groups), tables=tuple(shown))
+
+
+def _design(trial: Trial) -> Iterator[tuple[str, str]]:
+    plan, boards = trial.plan, trial.plan.boards
+    lots = f" from {words.count(len(boards.lots), 'lot')} ({', '.join(map(str, boards.lots))})"
+    yield "boards", f"{words.count(boards.count, 'board')} of {boards.length_mm:g} × {boards.width_mm:g} mm{lots}"
+    yield (
+        "each board",
+        f"{words.count(boards.lanes, 'lane')} along the grain, {words.count(boards.strips, 'strip')} across it; "
+        f"patches of {boards.patch_length_mm:.0f} × {boards.patch_width_mm:.0f} mm",
+    )
+    controls = int((trial.patches["control"] != "").sum())
+    spare = f", {controls} of them controls" if controls else ""
+    yield "patches", f"{len(trial.patches)}{spare}"
+    for factor in plan.factors:
+        yield factor.words, words.clean(f"{', '.join(factor.levels)}; laid on {factor.laid_on}")
+    for control in plan.controls:
+        pieces = words.count(control.count, control.laid_on, "patches" if control.laid_on == "patch" else "")
+        yield "control", words.clean(f"{control.name}; {pieces} {_each(control.laid_on)}")
+    for exclusion in plan.exclusions:
+        why = f" ({exclusion.why})" if exclusion.why else ""
+        yield "never made", words.clean(exclusion.words + why)
+
+
+def _each(kind: str) -> str:
+    return "in all" if kind == "board" else "of each board"
+
+
+def _chance(trial: Trial) -> Iterator[str]:
+    yield (
+        f"splitboard {trial.record.version} gave boards, lanes, strips and patches their treatments at random, "
+        f"boards within their lots, from seed {trial.record.seed}; the same plan and seed give the same layout "
+        "again. The order of work is random too."
+    )
+    yield (
+        "Every patch bears a random three-digit code and nothing else. The scoring forms hold codes only, in a "
+        "random order of its own for each assessor. Whether who scored knew which board was which is not recorded, "
+        "and a control or a strong colour may be known by eye."
+    )
+
+
+def _models(plan: Plan, decision: Decision) -> Iterator[str]:
+    by_words: dict[str, list[str]] = {}
+    for analysis in decision.analyses:
+        by_words.setdefault(words.model_words(plan, analysis.told), []).append(analysis.response.words)
+    for text, responses in by_words.items():
+        yield text if len(by_words) == 1 else f"{words.capital(words.listed(responses))}: {text}"
+    if by_words:
+        yield (
+            "Variances are estimated by restricted maximum likelihood, with the degrees of freedom of Kenward and "
+            "Roger (1997). In a balanced layout tests and differences come from the analysis of variance by strata. "
+            "A mean averages over the other factors, each of their levels counting alike."
+        )
+
+
+def _response_tables(plan: Plan, analysis: Analysis, tables: Tables) -> Iterator[Table]:
+    yield _tests_table(plan, analysis, tables)
+    yield _means_table(plan, analysis, tables)
+    yield _variance_table(analysis, tables)
+
+
+def _tests_table(plan: Plan, analysis: Analysis, tables: Tables) -> Table:
+    rows = []
+    for row in numbers.of_response(tables["tests"], analysis.response):
+        name = words.effect_words(plan, analysis.told.by_name[row["effect"]])
+        against = structure.piece_words(row["judged_against"])
+        if row["f"] != row["f"]:
+            rows.append((name, f"{against}: cannot be judged", "", "", "", ""))
+            continue
+        cells = (f"{row['f']:.2f}", words.degrees(row["df_num"]), words.degrees(row["df_den"]))
+        rows.append((name, against, *cells, words.p_value(row["p"])))
+    return Table(
+        caption=f"Tests: {analysis.response.words}",
+        columns=("effect", "judged against", "F", "df", "error df", "p"),
+        numeric=(False, False, True, True, True, True),
+        rows=tuple(rows),
+        notes=("How large an effect is stands in the comparisons and means, not here.",),
+        source="tables/tests.csv",
+    )
+
+
+def _means_table(plan: Plan, analysis: Analysis, tables: Tables) -> Table:
+    rows = []
+    for name in numbers.estimable(plan, analysis):
+        for row in numbers.of_response(tables["means"], analysis.response, term=name):
+            cells = words.amount_cells(row["mean"], row["lower"], row["upper"])
+            rows.append(
+                (words.clean(f"{plan.factor(name).words}: {row['first_level']}"), *cells, str(row["patches"]))
+            )
+    unit = words.counted_in(analysis.response)
+    return Table(
+        caption=f"Means: {analysis.response.words}",
+        columns=("level", f"mean ({unit})" if unit else "mean", "95% interval", "patches"),
+        numeric=(False, True, True, True),
+        rows=tuple(rows),
+        notes=("The means of every two factors together stand in the same file.",),
+        source="tables/means.csv",
+    )
+
+
+def _variance_table(analysis: Analysis, tables: Tables) -> Table:
+    found = numbers.of_response(tables["variances"], analysis.response)
+    unit = words.counted_in(analysis.response)
+    rows = tuple(
+        (
+            words.VARIANCES[row["term"]], f"{row['standard_deviation']:.3g}", f"{row['variance']:.3g}",
+            str(row["pieces"]),
+        )
+        for row in found
+    )  # fmt: skip
+    return Table(
+        caption=f"How much pieces of the same treatment differ: {analysis.response.words}",
+        columns=("from", f"typical difference ({unit})" if unit else "typical difference", "variance", "pieces"),
+        numeric=(False, True, True, True),
+        rows=rows,
+        notes=(
+            "The typical difference is a standard deviation. One estimated at 0 does not show that the pieces are "
+            "alike.",
+        ),
+        source="tables/variances.csv",
+    )
+
+
+# --- conditions and steps --------------------------------------------------------------------------
+
+_QUANTITIES = (("temperature_c", "temperature (°C)"), ("humidity_pct", "relative humidity (%)"))
+
+
+def conditions(rows: Sequence[dict[str, str]]) -> Section:
+    """Sum up the bench notes step by step, then show them all."""
+    if not rows:
+        return Section(sentences=("No bench notes were recorded.",))
+    by_step: dict[str, list[dict[str, str]]] = {}
+    for row in rows:
+        by_step.setdefault(row["step"], []).append(row)
+    summary = []
+    for step, here in by_step.items():
+        times = sorted(row["started_at"] for row in here if row["started_at"])
+        when = words.time_words(times[0]) if times else ""
+        if times and times[-1] != times[0]:
+            when += f" to {words.time_words(times[-1])}"
+        summary.append((words.clean(step), str(len(here)), when, *(_range(here, name) for name, _ in _QUANTITIES)))
+    heads = tuple(head for _, head in _QUANTITIES)
+    first = Table(
+        "Conditions by step: least to most", ("step", "notes", "begun", *heads), (False, True, False, True, True),
+        tuple(summary), (), "conditions.csv",
+    )  # fmt: skip
+    columns = ("step", "board", "patch", "from", "to", *heads, "note")
+    every = [
+        (
+            row["step"], row["board"], row["patch"], words.time_words(row["started_at"]),
+            words.time_words(row["ended_at"]), row["temperature_c"], row["humidity_pct"], row["note"],
+        )
+        for row in rows
+    ]  # fmt: skip
+    second = Table(
+        "Every bench note", columns, (False, True, True, False, False, True, True, False),
+        tuple(tuple(map(words.clean, row)) for row in every), (), "conditions.csv",
+    )  # fmt: skip
+    return Section(tables=(first, second))
+
+
+def _range(rows: Sequence[dict[str, str]], name: str) -> str:
+    found = [float(row[name]) for row in rows if row[name]]
+    if not found:
+        return ""
+    low, high = words.plain(min(found)), words.plain(max(found))
+    return low if low == high else f"{low} to {high}"
+
+
+def steps(plan: Plan) -> tuple[Step, ...]:
+    """Return the schedule as it was planned."""
+    made = []
+    for step in plan.steps:
+        parts = [step.material, f"dry {step.dry}" if step.dry else "", step.note]
+        said = words.clean("; ".join(part for part in parts if part))
+        ends = f" Then the wood is {step.stage}." if step.stage else ""
+        made.append(Step(words.clean(step.name), (f"{words.capital(said)}." if said else "") + ends))
+    return tuple(made)
+
+
+# --- how the page was made -------------------------------------------------------------------------
+
+
+def footer(trial: Trial, when: str) -> tuple[str, ...]:
+    """Say what made the page, from what."""
+    made = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas"))
+    cells = [[row[column] for column in folders.READING_COLUMNS] for row in trial.readings]
+    readings = data_package.sha256(folders.csv_text(folders.READING_COLUMNS, cells).encode())
+    return (
+        f"Made by splitboard {__version__} with the command splitboard report, {words.time_words(when)}.",
+        f"Python {platform.python_version()}, {made}.",
+        f"Layout by splitboard {trial.record.version}, seed {trial.record.seed}.",
+        f"Plan SHA-256 {trial.plan.digest()}.",
+        f"Layout SHA-256 {trial.record.layout_hash}.",
+        f"{words.count(len(trial.readings), 'reading')}, SHA-256 {readings}.",
+        "One file without scripts; nothing is fetched from a network. The tables named lie beside it in the folder "
+        "report/tables.",
+    )

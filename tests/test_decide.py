@@ -1,0 +1,198 @@
+"""Verdicts: the interval against the stated worth, said in plain words; what cannot be told is said."""
+
+import json
+import math
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis import decide
+from analysis.decide import CANNOT_BE_TOLD, NOT_WORTH_IT, TOO_CLOSE, WORTH_IT, Comparison
+from tests.conftest import EXAMPLE, SMALL
+from tests.trials_made import Pieces, trial_of
+from trials import folder
+from trials.plan import Response
+
+
+def comparison(gain: float, lower: float, upper: float) -> Comparison:
+    return Comparison("a", "b", gain, lower, upper, gain, lower, upper, 0.1, 9, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("interval", "verdict"),
+    [
+        ((0.5, 1.0), WORTH_IT),
+        ((0.49, 1.0), TOO_CLOSE),
+        ((-0.2, 0.5), TOO_CLOSE),
+        ((-0.2, 0.49), NOT_WORTH_IT),
+        ((-1.0, -0.6), NOT_WORTH_IT),
+        ((math.nan, math.nan), CANNOT_BE_TOLD),
+    ],
+)
+def test_verdicts(interval, verdict):
+    assert decide.judge(comparison(sum(interval) / 2, *interval), 0.5) == verdict
+
+
+@given(st.floats(-5, 5), st.floats(0.01, 3), st.floats(0.1, 3))
+def test_turning_a_comparison_twice_gives_it_back(gain, half, worth):
+    one = comparison(gain, gain - half, gain + half)
+    assert one.turned().turned() == one
+    assert one.turned().gain_lower == -one.gain_upper
+    assert decide.judge(one, worth) in (WORTH_IT, NOT_WORTH_IT, TOO_CLOSE)
+
+
+def test_interval_words():
+    grade = Response("g", "grade", 5, False, "", 1, 5, "more", None, ("topcoated",), ())
+    assert decide.interval_words(grade, 0.2, 1.0) == "0.20 to 1.00 higher"
+    assert decide.interval_words(grade, -1.0, -0.2) == "0.20 to 1.00 lower"
+    assert decide.interval_words(grade, -0.4, 2.0) == "0.4 lower to 2.0 higher"
+    lightness = replace(grade, kind="measure", unit="L*")
+    assert decide.interval_words(lightness, -12.7, -3.0) == "3.0 to 12.7 darker"
+
+
+# --- the example against the truth its results were made from --------------------------------------
+
+
+@pytest.fixture(scope="module")
+def example() -> decide.Decision:
+    return decide.decide(folder.load(EXAMPLE))
+
+
+def test_the_examples_answers_hold_the_truth(example):
+    """The truth behind the invented results lies inside every interval of the asked questions."""
+    truth = json.loads((EXAMPLE / "truth.json").read_text(encoding="utf-8"))["questions"]
+    compared = 0
+    for finding in example.findings:
+        for one in finding.comparisons:
+            for known in truth:
+                if (known["factor"], known["response"]) == (finding.factor, finding.response):
+                    sign = {(known["first"], known["second"]): 1, (known["second"], known["first"]): -1}
+                    if (one.first, one.second) in sign:
+                        assert one.lower <= sign[one.first, one.second] * known["difference"] <= one.upper
+                        compared += 1
+    assert compared == len(truth) == 6
+
+
+def test_the_examples_verdicts(example):
+    assert [finding.verdict for finding in example.findings] == [WORTH_IT, NOT_WORTH_IT, WORTH_IT, TOO_CLOSE]
+    assert all(finding.asked for finding in example.findings)
+    assert "depends on carrier" in example.findings[1].depends[0]  # true in the simulation
+    assert len(example.also_seen) == 12 - 4
+    assert not any(finding.asked for finding in example.also_seen)
+
+
+def test_sentences_say_estimate_interval_worth_and_verdict(example):
+    for finding in example.findings:
+        assert "95% interval" in finding.sentence
+        assert f"You said {finding.worth:g}" in finding.sentence
+        assert finding.verdict in finding.sentence
+        assert finding.sentence.endswith(".")
+    assert "about" in example.findings[3].sentence
+    assert "more boards" in example.findings[3].sentence
+
+
+def test_three_levels_hold_together(example):
+    carrier = example.findings[2]
+    assert len(carrier.comparisons) == 3
+    assert carrier.level == pytest.approx(1 - 0.05 / 3)
+    assert "holding for all 3 pairs at once" in carrier.sentence
+
+
+def test_simulate_gives_the_committed_results(tmp_path):
+    """The script in the example folder makes the files that lie beside it, to the letter."""
+    import importlib.util
+
+    spec = importlib.util.spec_from_file_location("simulate", EXAMPLE / "simulate.py")
+    assert spec is not None
+    assert spec.loader is not None
+    simulate = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(simulate)
+    (tmp_path / "trial.toml").write_bytes((EXAMPLE / "trial.toml").read_bytes())
+    simulate.HERE = tmp_path
+    simulate.main()
+    for path in sorted([*(EXAMPLE / "results").glob("*.csv"), EXAMPLE / "truth.json"]):
+        made = tmp_path / path.relative_to(EXAMPLE)
+        assert made.read_bytes() == path.read_bytes()
+
+
+# --- other trials ----------------------------------------------------------------------------------
+
+
+def values(up: dict[str, float], spread: float = 0.2, base: float = 3.0, seed: int = 4):
+    pieces = Pieces(random.Random(seed), board=spread, lane=spread, strip=spread, patch=spread)
+
+    def value(patch, draw):
+        return (
+            base
+            + sum(up.get(patch[name], 0) for name in ("carrier", "seal_coat", "glaze_dwell"))
+            + pieces.shift(patch)
+        )
+
+    return value
+
+
+def test_a_question_added_after_the_layout_is_not_asked_beforehand(tmp_path):
+    trial = trial_of(tmp_path, SMALL, values({"shellac": 1.0}))
+    later = replace(trial.plan.questions[0], worth=0.1)
+    trial = replace(trial, plan=replace(trial.plan, questions=(trial.plan.questions[0], later)))
+    assert [finding.asked for finding in decide.decide(trial).findings] == [True, False]
+
+
+def test_one_board_a_carrier_cannot_be_told(tmp_path):
+    text = SMALL.replace("count = 4", "count = 2").replace('factor = "seal_coat"', 'factor = "carrier"')
+    finding = decide.decide(trial_of(tmp_path, text, values({}))).findings[0]
+    assert finding.verdict == CANNOT_BE_TOLD
+    assert finding.leading is None
+    assert "carrier and board cannot be told apart" in finding.sentence
+
+
+def test_an_unread_response_cannot_be_told(tmp_path):
+    inner = values({})
+    trial = trial_of(
+        tmp_path, SMALL, lambda patch, draw: None if patch["response"] == "figure_clarity" else inner(patch, draw)
+    )
+    finding = decide.decide(trial).findings[0]
+    assert finding.verdict == CANNOT_BE_TOLD
+    assert "nothing is recorded of figure clarity yet" in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("aim", "up", "verdict"),
+    [
+        ('"more"', 2.0, WORTH_IT),
+        ('"less"', 2.0, NOT_WORTH_IT),
+        ('"less"', -2.0, WORTH_IT),
+        ("5", 2.0, WORTH_IT),  # from 3 to 5: two grades closer to the target
+        ("1", 2.0, NOT_WORTH_IT),  # away from it
+        ("4", 2.0, NOT_WORTH_IT),  # from one below to one above: no closer
+    ],
+)
+def test_aims(tmp_path, aim, up, verdict):
+    text = SMALL.replace("count = 4", "count = 8").replace('aim = "more"', f"aim = {aim}")
+    finding = decide.decide(trial_of(tmp_path, text, values({"shellac": up}, spread=0.05))).findings[0]
+    assert finding.verdict == verdict
+    assert finding.leading.difference == pytest.approx(up, abs=0.15)
+
+
+def test_naming_a_pair_turns_the_comparison(tmp_path):
+    text = SMALL.replace("worth = 0.5", 'worth = 0.5\nbetween = ["shellac", "none"]')
+    finding = decide.decide(trial_of(tmp_path, text, values({"shellac": 1.0}))).findings[0]
+    assert (finding.leading.first, finding.leading.second) == ("shellac", "none")
+    assert finding.verdict == NOT_WORTH_IT
+    assert "it is the worse of the two" in finding.sentence
+
+
+@pytest.mark.slow
+def test_intervals_hold_the_truth_as_often_as_they_say(tmp_path):
+    """The 95 % interval of a lane difference covers the truth in 95 % of simulated trials (binomial bounds)."""
+    covered = 0
+    number = 120
+    for seed in range(number):
+        trial = trial_of(tmp_path / str(seed), SMALL, values({"shellac": 0.7}, spread=0.3, seed=seed), seed)
+        (finding,) = decide.decide(trial).findings
+        covered += finding.leading.lower <= 0.7 <= finding.leading.upper
+    # Binomial(120, 0.95): P(below 106) and P(all 120) are under 0.3 %
+    assert 106 <= covered < 120
