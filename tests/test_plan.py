@@ -119,7 +119,9 @@ def test_all_faults_at_once_in_order(tmp_path):
     ],
 )
 def test_exclusions_and_controls_that_leave_nothing(tmp_path, exclusion, says):
-    assert any(says in str(problem) for problem in faults(tmp_path, SMALL + exclusion))
+    found = [problem for problem in faults(tmp_path, SMALL + exclusion) if says in str(problem)]
+    assert found
+    assert found[0].line in (SMALL.count("\n") + 1, SMALL.count("\n") + 2)
 
 
 def test_missing_pieces(tmp_path):

@@ -52,7 +52,7 @@ def new(
 
 
 def _prompt(question: str, default: str) -> str:
-    return str(typer.prompt(question, default=default, err=True))
+    return str(typer.prompt(question, default=default, show_default=bool(default), err=True))
 
 
 @app.command()

@@ -114,7 +114,7 @@ def _forecast(plan: Plan, told: structure.Structure, question: Question) -> Fore
     if not effect.can_be_judged:
         pieces = told.counts[effect.judged_against]
         return Forecast(question, False, f"{asked} No: {structure.cannot_be_judged(plan, effect, pieces)}")
-    compared = structure.piece_words(effect.judged_against)
+    compared = structure.judged_pieces(plan, effect)
     within = "" if effect.judged_against == "board" else " on the same boards"
     words = f"{asked} It can be told, by comparing {compared}{within} ({effect.error_df} degrees of freedom)."
     if effect.error_df < FEW:

@@ -74,8 +74,7 @@ def read(path: Path) -> Plan:
         assessors=_assessors(root),
         assumed=assumed,
     )
-    if not source.problems:
-        plan = _check_whole(plan, about_boards, root)
+    plan = _check_whole(plan, about_boards, root)
     source.finish()
     return plan
 
@@ -400,16 +399,19 @@ def _check_whole(plan: Plan, boards: Table, root: Table) -> Plan:
     if not plan.factors:
         root.fault(None if "factor" not in root else "factor", "the plan varies nothing", "add a [[factor]]")
         return plan
+    if any(len(factor.levels) < 2 for factor in plan.factors):
+        return plan
     treatments = plan.treatments(plan.factors)
     if not treatments:
-        at = plan.exclusions[-1]
-        root.fault("exclude", f"the exclusions leave nothing to try (the last is {at.words})", "take one of them out")
+        last = len(plan.exclusions) - 1
+        what = f"the exclusions leave nothing to try (the last is {plan.exclusions[last].words})"
+        root.source.fault(("exclude", last), what, "take one of them out")
         return plan
     for factor in plan.factors:
         for level in factor.levels:
             if all(treatment[factor.name] != level for treatment in treatments):
-                root.fault(
-                    "exclude",
+                root.source.fault(
+                    ("exclude", len(plan.exclusions) - 1),
                     f"the exclusions leave nothing of {factor.words} {level!r}",
                     "take the level out of the factor, or take an exclusion out",
                 )
@@ -417,7 +419,9 @@ def _check_whole(plan: Plan, boards: Table, root: Table) -> Plan:
     for kind, room in (("lane", plan.boards.lanes), ("strip", plan.boards.strips), ("board", plan.boards.count)):
         taken = plan.controls_on(kind)
         if taken and taken >= room:
-            root.fault("control", f"{taken} control {kind}s leave no {kind} of {room} for the factors", "take fewer")
+            root.source.fault(
+                ("control", 0), f"{taken} control {kind}s leave no {kind} of {room} for the factors", "take fewer"
+            )
     patches = plan.boards.count * plan.boards.lanes * plan.boards.strips
     if patches > MOST_PATCHES:
         boards.fault(

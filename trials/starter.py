@@ -65,11 +65,11 @@ def ask_all(ask: Ask, say: Callable[[str], None]) -> Answers:
     """Put the questions one after the other; an answer that cannot be used is asked for again."""
     title = ask("What is the piece, or the question?", "Finish trial")
     wood = ask("Which wood?", "quartersawn lacewood")
-    say("Leave an answer empty where you do not want to vary that.")
-    carriers = _list(ask, say, "Carriers to compare, with commas between", "water, alcohol")
-    loads = _list(ask, say, "Dye loads to compare, each with its unit", "15 g/L, 30 g/L", kind="dye load")
-    seal = ask("Seal coat to compare with none", "shellac 1 lb cut").strip()
-    dwells = _list(ask, say, "Glaze dwells to compare, each with its unit", "3 min, 6 min", kind="time")
+    say("Now what you want to compare, with commas between; press Enter alone for what is not to be varied.")
+    carriers = _list(ask, say, "Carriers, such as water, alcohol")
+    loads = _list(ask, say, "Dye loads with their unit, such as 15 g/L, 30 g/L", kind="dye load")
+    seal = ask("Seal coat to compare with none, such as shellac 1 lb cut", "").strip()
+    dwells = _list(ask, say, "Glaze dwells with their unit, such as 3 min, 6 min", kind="time")
     if not (carriers or loads or seal or dwells):
         raise UserError(
             Problem("nothing is varied, so there is nothing to try", "name at least one thing to compare")
@@ -84,9 +84,9 @@ def ask_all(ask: Ask, say: Callable[[str], None]) -> Answers:
     return Answers(title, wood, carriers, loads, seal, dwells, length, width, max(int(repeats), 1), worth)
 
 
-def _list(ask: Ask, say: Callable[[str], None], question: str, default: str, kind: str = "") -> tuple[str, ...]:
+def _list(ask: Ask, say: Callable[[str], None], question: str, kind: str = "") -> tuple[str, ...]:
     while True:
-        words = tuple(dict.fromkeys(word.strip() for word in ask(question, default).split(",") if word.strip()))
+        words = tuple(dict.fromkeys(word.strip() for word in ask(question, "").split(",") if word.strip()))
         if len(words) == 1:
             say("One alone cannot be compared: give two or more, or none.")
             continue

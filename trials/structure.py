@@ -319,11 +319,11 @@ def describe(plan: Plan, structure: Structure) -> list[str]:
     for factor in plan.factors:
         effect = structure.by_name[factor.name]
         pieces = structure.counts[effect.judged_against]
-        words = piece_words(effect.judged_against, pieces)
+        words = judged_pieces(plan, effect)
         laid = _LAID[factor.laid_on]
         if effect.can_be_judged:
             lines.append(
-                f"{factor.words} is laid on {laid}, so it is judged against {piece_words(effect.judged_against)}: "
+                f"{factor.words} is laid on {laid}, so it is judged against {words}: "
                 f"{pieces} of them, {effect.error_df} degrees of freedom to judge by."
             )
         elif effect.df == 0:
@@ -331,6 +331,14 @@ def describe(plan: Plan, structure: Structure) -> list[str]:
         else:
             lines.append(cannot_be_judged(plan, effect, pieces))
     return lines
+
+
+def judged_pieces(plan: Plan, effect: Effect) -> str:
+    """Return what the pieces are called that an effect is judged against: lanes, also where a lane is one patch."""
+    kinds = {plan.factor(name).laid_on for name in effect.factors} - {"board"}
+    if effect.judged_against == "residual" and len(kinds) == 1:
+        return piece_words(next(term for term in COLUMNS if _PIECE[term][0] in kinds))
+    return piece_words(effect.judged_against)
 
 
 def cannot_be_judged(plan: Plan, effect: Effect, pieces: int) -> str:
