@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.decide import Decision, Finding
-    from analysis.effects import Analysis
+    from analysis.responses import Analysis
     from trials.folder import Trial
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -48,6 +48,9 @@ def root(
 def analyse(
     folder: FolderArgument = Path(),
     response: Annotated[str, typer.Option(help="Only this response.")] = "",
+    letters: Annotated[
+        bool, typer.Option("--letters", help="Mark levels that were not told apart with a common letter.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Fit what was recorded; show what each factor did.
@@ -69,7 +72,7 @@ def analyse(
         "responses": [_analysis_data(fit) for fit in chosen],
         "not_fitted": [{"response": one.response.name, "why": one.why} for one in refused],
     }
-    lines = [line for fit in chosen for line in _analysis_lines(fit, decision)]
+    lines = [line for fit in chosen for line in _analysis_lines(fit, decision, letters=letters)]
     lines += [f"{one.response.words}: {one.why}" for one in refused]
     shell.answer("analyse", as_json=as_json, data=data, lines=lines)
     shell.next_step("splitboard decide" + _named(folder))
@@ -196,9 +199,9 @@ def _finding_data(finding: Finding) -> dict[str, Any]:
     return asdict(finding)
 
 
-def _analysis_lines(fit: Analysis, decision: Decision) -> Iterator[str]:
+def _analysis_lines(fit: Analysis, decision: Decision, *, letters: bool) -> Iterator[str]:
     """Give one response: what it means, then the means, then the tests."""
-    from analysis import effects
+    from analysis import checks
 
     name = fit.response.name
     yield f"{fit.response.words.upper()} — {len(fit.table.treated)} patches"
@@ -210,19 +213,30 @@ def _analysis_lines(fit: Analysis, decision: Decision) -> Iterator[str]:
         if fit.told.by_name[factor.name].df > 0:
             yield ""
             yield f"Mean {fit.response.words} by {factor.words}, with 95% intervals:"
-            yield from shell.table(
-                [factor.words, "mean", "from", "to"],
-                [
-                    [str(row[factor.name]), *(_number(row[column]) for column in ("mean", "lower", "upper"))]
-                    for row in effects.means(fit, factor.name).to_dict("records")
-                ],
-            )
+            yield from _means_lines(fit, factor.name, factor.words, letters=letters)
+    if letters:
+        yield ""
+        yield "Levels with a common letter were not told apart (p by Holm); that does not show them to be alike."
     yield ""
     yield "What each factor is judged against:"
     yield from shell.table(["effect", "judged against", "F", "df", "p"], [_test_row(row) for row in _rows(fit.tests)])
     yield ""
-    yield from (f"- {note}" for note in (*fit.notes, *effects.checks(fit)))
+    yield from (f"- {note}" for note in (*fit.notes, *checks.checks(fit)))
     yield ""
+
+
+def _means_lines(fit: Analysis, factor: str, words: str, *, letters: bool) -> list[str]:
+    from analysis import effects
+
+    header, marks = [words, "mean", "from", "to"], {}
+    if letters:
+        header.append("letters")
+        marks = effects.letters(fit.differences(factor, adjust="holm"))
+    rows = []
+    for row in fit.means(factor).to_dict("records"):
+        cells = [str(row[factor]), *(_number(row[column]) for column in ("mean", "lower", "upper"))]
+        rows.append([*cells, *([marks[row[factor]]] if letters else [])])
+    return shell.table(header, rows)
 
 
 def _test_row(row: dict[str, Any]) -> list[str]:
@@ -249,7 +263,7 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _analysis_data(fit: Analysis) -> dict[str, Any]:
-    from analysis import effects
+    from analysis import checks, effects
 
     estimable = [effect.name for effect in fit.told.effects if effect.df > 0]
     factors = [factor.name for factor in fit.plan.factors if factor.name in estimable]
@@ -261,10 +275,15 @@ def _analysis_data(fit: Analysis) -> dict[str, Any]:
         "random": fit.told.fitted_random,
         "variances": fit.fit.variances.to_dict(),
         "tests": _rows(fit.tests),
-        "means": {name: _rows(effects.means(fit, name).set_index(name)) for name in factors},
-        "differences": {name: _rows(effects.differences(fit, name).set_index("first")) for name in factors},
+        "means": {name: _rows(fit.means(name).set_index(name)) for name in factors},
+        "differences": {name: _rows(fit.differences(name).set_index("first")) for name in factors},
+        "interactions": {
+            effect.name: _rows(effects.interaction(fit, *effect.factors).set_index("contrast"))
+            for effect in fit.told.effects
+            if len(effect.factors) == 2 and effect.can_be_judged
+        },
         "notes": list(fit.notes),
-        "checks": effects.checks(fit),
+        "checks": checks.checks(fit),
     }
 
 

@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from analysis import effects
-from analysis.effects import LEVEL, Analysis, Unfitted
+from analysis.responses import LEVEL, Analysis, Unfitted, analyse_all
 from trials import structure
 from trials.folder import Trial
 from trials.plan import Factor, Plan, Question, Response
@@ -112,7 +111,7 @@ def decide(trial: Trial) -> Decision:
     UserError
         Nothing at all can be fitted.
     """
-    fitted, unfitted = effects.analyse_all(trial)
+    fitted, unfitted = analyse_all(trial)
     by_name = {analysis.response.name: analysis for analysis in fitted}
     before = {_key(question) for question in _asked_before(trial)}
     findings = []
@@ -208,7 +207,7 @@ def compare(analysis: Analysis, factor: Factor, between: Sequence[str] = ()) -> 
     ]
     pairs = len(levels) * (len(levels) - 1) // 2
     level = LEVEL if between else 1 - (1 - LEVEL) / max(pairs, 1)
-    found = effects.differences(analysis, factor.name, level)
+    found = analysis.differences(factor.name, level=level)
     made = [_comparison(analysis, factor, row, level) for row in found.to_dict("records")]
     if between:
         chosen = [one for one in made if {one.first, one.second} == set(between)]
@@ -224,7 +223,7 @@ def _comparison(analysis: Analysis, factor: Factor, row: dict[str, float], level
     elif analysis.response.aim == "target":
         gain = _towards_target(analysis, factor, row, level)
     return Comparison(
-        str(row["first"]), str(row["second"]), difference, lower, upper, *gain,
+        str(row["second"]), str(row["first"]), difference, lower, upper, *gain,
         float(row["se"]), float(row["df"]), float(row["p"]),
     )  # fmt: skip
 
@@ -239,8 +238,8 @@ def _towards_target(
     were independent, the safe side for levels that share their boards.
     """
     target = analysis.response.target or 0.0
-    table = effects.means(analysis, factor.name, level).set_index(factor.name)
-    first, second = table.loc[str(row["first"])], table.loc[str(row["second"])]
+    table = analysis.means(factor.name, level).set_index(factor.name)
+    first, second = table.loc[str(row["second"])], table.loc[str(row["first"])]
     sides = np.sign([first["mean"] - target, second["mean"] - target])
     if sides[0] == sides[1]:
         gain, half = -sides[0] * row["difference"], (row["upper"] - row["lower"]) / 2
@@ -365,12 +364,12 @@ def depends_on(analysis: Analysis, factor: Factor, at: float = 0.05) -> Iterable
 
 
 def _dependence(analysis: Analysis, factor: Factor, other: Factor, p: float) -> str:
-    found = effects.differences_within(analysis, factor.name, other.name)
+    found = analysis.differences(factor.name, by=other.name)
     parts = []
     for level, rows in found.groupby(other.name, observed=True, sort=False):
         widest = rows.loc[rows["difference"].abs().idxmax()]
         digits = decimals(widest["lower"], widest["upper"])
-        pair = f", {widest['second']} against {widest['first']}," if len(rows) > 1 else ""
+        pair = f", {widest['first']} against {widest['second']}," if len(rows) > 1 else ""
         direction = direction_words(analysis.response)[bool(widest["difference"] > 0)]
         interval = interval_words(analysis.response, widest["lower"], widest["upper"])
         parts.append(

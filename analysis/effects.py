@@ -1,304 +1,149 @@
-"""What each factor did to one response: tests, means and differences, each against the right pieces.
+"""Questions put to any fit alike: a trial's response, a mixed model, a cumulative-link model.
 
-A balanced layout is judged stratum by stratum, by the exact analysis of variance: it is what the
-randomisation itself justifies, also when a variance component is estimated at zero. Any other layout is
-judged by restricted maximum likelihood with Kenward and Roger's degrees of freedom (1997, Biometrics
-53:983-997), which agrees with it where both apply.
+A fit answers with means, differences and contrasts (`Fit`); what is here builds on those three. Intervals come
+with every estimate; letters that mark levels not told apart come only when asked for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping, Sequence
+from itertools import combinations as choose
+from typing import Literal, Protocol
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtr, stdtrit
 
-from analysis import mixed, strata
-from analysis.frame import PatchTable, patch_table
-from trials import structure
-from trials.errors import UserError
-from trials.folder import Trial
-from trials.plan import Plan, Response
-from trials.structure import Effect, Structure
-
-LEVEL = 0.95
+from analysis.combinations import Weights, holm, one_against_rest, polynomial
 
 
-@dataclass(frozen=True)
-class Analysis:
-    """One response, fitted.
+class Fit(Protocol):
+    """What a fit can be asked."""
 
-    Attributes
+    def levels(self, factor: str) -> list[object]:
+        """Return a factor's levels in order."""
+
+    def means(self, term: str, level: float = ...) -> pd.DataFrame:
+        """Return the marginal means of a term, with intervals."""
+
+    def differences(
+        self, term: str, by: str | None = ..., adjust: Literal["none", "holm"] = ..., level: float = ...
+    ) -> pd.DataFrame:
+        """Return the differences between a term's cells, later less earlier, with intervals."""
+
+    def contrast(
+        self, term: str, weights: Mapping[str, Weights], by: str | None = ..., level: float = ...
+    ) -> pd.DataFrame:
+        """Return weighted sums of a term's cells, with intervals."""
+
+
+def interaction(fit: Fit, first: str, second: str, level: float = 0.95) -> pd.DataFrame:
+    """Return how much a difference of one factor changes with another: differences of differences.
+
+    Parameters
     ----------
-    plan : the plan of the trial.
-    table : the values the fit is of.
-    told : what the patches that were read can tell.
-    fit : the mixed model.
-    for_these_lots : the same with the lots as they are, not as a sample of all lots: what means are taken from.
-    strata : the analysis of variance by strata, or None where the layout is not balanced.
-    tests : one row an effect: judged_against, f, df_num, df_den, p, method; NaN where it cannot be judged.
-    notes : what a reader has to know of the fit.
-    """
-
-    plan: Plan
-    table: PatchTable
-    told: Structure
-    fit: mixed.MixedFit
-    for_these_lots: mixed.MixedFit
-    strata: pd.DataFrame | None
-    tests: pd.DataFrame
-    notes: tuple[str, ...]
-
-    @property
-    def response(self) -> Response:
-        """The response that was fitted."""
-        return self.table.response
-
-
-@dataclass(frozen=True)
-class Unfitted:
-    """A response that could not be fitted, and why."""
-
-    response: Response
-    why: str
-
-
-def analyse(trial: Trial, response: Response) -> Analysis:
-    """Fit one response of a trial.
-
-    Raises
-    ------
-    UserError
-        Nothing recorded, or nothing that a model could be fitted to.
-    """
-    plan = trial.plan
-    table = patch_table(trial, response)
-    told = structure.of_layout(plan, table.treated)
-    named = table.treated.rename(columns={"value": response.name})
-    fit = mixed.fit(named, response.name, told.fixed, told.fitted_random)
-    by_lots = _with_lots_as_they_are(named, response.name, told, fit)
-    by_strata, why_not = _by_strata(table, told)
-    tests = pd.DataFrame(list(_tests(told, fit, by_strata))).set_index("effect")
-    notes = [*table.notes, *_in_bench_words(fit.notes), *_method_notes(by_strata, why_not)]
-    notes += [structure.describe_left_out(plan, left_out) for left_out in told.left_out]
-    return Analysis(plan, table, told, fit, by_lots, by_strata, tests, tuple(dict.fromkeys(notes)))
-
-
-def analyse_all(trial: Trial) -> tuple[list[Analysis], list[Unfitted]]:
-    """Fit every response of the plan; one that cannot be fitted is returned with its reason."""
-    fitted, unfitted = [], []
-    for response in trial.plan.responses:
-        try:
-            fitted.append(analyse(trial, response))
-        except UserError as error:
-            unfitted.append(Unfitted(response, str(error)))
-    return fitted, unfitted
-
-
-def _with_lots_as_they_are(
-    named: pd.DataFrame, response: str, told: Structure, fit: mixed.MixedFit
-) -> mixed.MixedFit:
-    """Return a fit whose means are those of the lots in the trial, equally weighted.
-
-    With two or three lots the mean of all lots there could be is hardly known, and nobody asked for it; the
-    differences between levels are the same either way where every lot holds every level.
-    """
-    if "lot" not in told.fitted_random:
-        return fit
-    rest = [term for term in told.fitted_random if term != "lot"]
-    return mixed.fit(named.assign(lot=named["lot"].astype("category")), response, f"{told.fixed} + lot", rest)
-
-
-def _in_bench_words(notes: Iterable[str]) -> Iterator[str]:
-    """Give a fit's notes with pieces called by their names: lanes, not ``board:lane``."""
-    for note in notes:
-        for term in structure.COLUMNS:
-            note = note.replace(repr(term), structure.piece_words(term))
-        yield note
-
-
-def _by_strata(table: PatchTable, told: Structure) -> tuple[pd.DataFrame | None, str]:
-    """Return the analysis of variance by strata, or the reason why the layout is not balanced."""
-    try:
-        return strata.table(table.treated, "value", told.fixed, list(told.random)), ""
-    except UserError as error:
-        return None, error.problems[0].what
-
-
-def _tests(told: Structure, fit: mixed.MixedFit, by_strata: pd.DataFrame | None) -> Iterator[dict[str, object]]:
-    """Give one row an effect."""
-    marginal: dict[Any, Any] = fit.tests().to_dict("index")
-    exact: dict[Any, Any] = {} if by_strata is None else by_strata.to_dict("index")
-    for effect in told.effects:
-        row: dict[str, object] = {"effect": effect.name, "judged_against": effect.judged_against}
-        if not effect.can_be_judged:
-            yield row | {
-                "f": np.nan,
-                "df_num": effect.df,
-                "df_den": np.nan,
-                "p": np.nan,
-                "method": "cannot be judged",
-            }
-        elif exact:
-            found = exact[effect.judged_against, effect.name]
-            error = exact[effect.judged_against, "residual"]
-            yield row | {
-                "f": found["f"],
-                "df_num": found["df"],
-                "df_den": error["df"],
-                "p": found["p"],
-                "method": "strata",
-            }
-        else:
-            yield row | marginal[effect.name] | {"method": "Kenward-Roger"}
-
-
-def _method_notes(by_strata: pd.DataFrame | None, why_not: str) -> list[str]:
-    if by_strata is not None:
-        return ["The layout is balanced, so every factor is judged exactly, against the pieces it was laid on."]
-    return [
-        f"The layout is not balanced ({why_not}), so the factors are judged by restricted maximum likelihood "
-        "with Kenward-Roger degrees of freedom."
-    ]
-
-
-# --- means and differences -------------------------------------------------------------------------
-
-
-def means(analysis: Analysis, term: str, level: float = LEVEL) -> pd.DataFrame:
-    """Return the mean at each level of a factor (or each cell of a pair ``a:b``), over the lots of the trial.
+    fit : whose model holds both factors and their interaction.
+    first, second : the factors; every two levels of one are crossed with every two of the other.
 
     Returns
     -------
-    Columns: the factors', mean, se, df, lower, upper. Where the effect cannot be judged the mean stands
-    without an interval (NaN), for its error is not known.
+    contrast (``alcohol - water, shellac - none``), estimate, se, df, t, p, lower, upper.
     """
-    found = analysis.for_these_lots.means(term, level)
-    effects = [analysis.told.by_name.get(name) for name in term.split(":")]
-    if any(effect is not None and not effect.can_be_judged for effect in effects):
-        found = found.assign(se=np.nan, df=np.nan, lower=np.nan, upper=np.nan)
-    return found
+    tables = [_pairs(fit.levels(name)) for name in (first, second)]
+    weights: dict[str, Weights] = {
+        f"{one}, {other}": np.outer(left, right)
+        for one, left in tables[0].items()
+        for other, right in tables[1].items()
+    }
+    return fit.contrast(f"`{first}`:`{second}`", weights, level=level)
 
 
-def differences(analysis: Analysis, factor: str, level: float = LEVEL) -> pd.DataFrame:
-    """Return every difference between two levels of a factor, averaged over the other factors.
+def _pairs(levels: Sequence[object]) -> dict[str, np.ndarray]:
+    """Return the weights of every difference between two levels, the later less the earlier."""
+    unit = np.eye(len(levels))
+    return {
+        f"{levels[later]} - {levels[earlier]}": unit[later] - unit[earlier]
+        for earlier, later in choose(range(len(levels)), 2)
+    }
+
+
+def trends(
+    fit: Fit, factor: str, positions: Sequence[float], degree: int = 2, by: str | None = None, level: float = 0.95
+) -> pd.DataFrame:
+    """Return the linear trend over a factor's levels, its curvature, and so on, whatever their spacing.
+
+    Parameters
+    ----------
+    positions : where each level lies, e.g. minutes of dwell.
+    degree : the highest; as many as there are levels less one at most.
 
     Returns
     -------
-    Columns first, second, difference (second minus first), se, df, t, p, lower, upper, in the plan's
-    order of levels. NaN for all but the difference where the factor cannot be judged.
+    contrast (``linear``, ``curvature``, ``degree 3``, …), estimate, se, df, t, p, lower, upper. The linear one
+    is per unit of position; the others are in units of their own and tell by sign and p only.
     """
-    effect = analysis.told.by_name[factor]
-    if analysis.strata is not None and effect.can_be_judged:
-        return _stratum_differences(analysis, effect, level)
-    found = _in_plan_order(analysis.fit.differences(factor, level=level), analysis.plan, factor)
-    if not effect.can_be_judged:
-        found = found.assign(se=np.nan, df=np.nan, t=np.nan, p=np.nan, lower=np.nan, upper=np.nan)
-    return found
+    degrees = range(1, min(degree, len(positions) - 1) + 1)
+    names = {1: "linear", 2: "curvature"}
+    weights: dict[str, Weights] = {}
+    for one in degrees:
+        own = polynomial(positions, one)
+        if one == 1:
+            own = own / (own @ np.asarray(positions, dtype=float))
+        weights[names.get(one, f"degree {one}")] = own
+    return fit.contrast(f"`{factor}`", weights, by=by, level=level)
 
 
-def differences_within(analysis: Analysis, factor: str, by: str, level: float = LEVEL) -> pd.DataFrame:
-    """Return the differences between levels of a factor within each level of another one.
+def against_rest(fit: Fit, factor: str, by: str | None = None, level: float = 0.95) -> pd.DataFrame:
+    """Return each level of a factor against the mean of the others.
 
     Returns
     -------
-    As `differences`, with a column named as `by`.
+    contrast (the level), estimate, se, df, t, p, lower, upper.
     """
-    pair = analysis.told.interaction(factor, by)
-    if pair is None:
-        raise ValueError(f"the model holds no interaction of {factor} and {by}")
-    found = _in_plan_order(analysis.fit.differences(pair.name, by=by, level=level), analysis.plan, factor)
-    if not (pair.can_be_judged and analysis.told.by_name[factor].can_be_judged):
-        found = found.assign(se=np.nan, df=np.nan, t=np.nan, p=np.nan, lower=np.nan, upper=np.nan)
-    return found
+    levels = fit.levels(factor)
+    weights: dict[str, Weights] = {str(one): one_against_rest(levels, one) for one in levels}
+    return fit.contrast(f"`{factor}`", weights, by=by, level=level)
 
 
-def _stratum_differences(analysis: Analysis, effect: Effect, level: float) -> pd.DataFrame:
-    """Take a main effect's differences in its own stratum: var = MS (1/n_i + 1/n_j).
+def family(tables: Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
+    """Return tables of differences or contrasts with p-values adjusted for all of them together (Holm 1979)."""
+    sizes = np.cumsum([len(table) for table in tables])[:-1]
+    together = holm(np.concatenate([table["p"].to_numpy(dtype=float) for table in tables]))
+    return [table.assign(p=p) for table, p in zip(tables, np.split(together, sizes), strict=True)]
 
-    Holds in a balanced layout, where a factor's contrasts lie wholly in one stratum (Cochran and Cox 1957,
-    chapter 7).
+
+def letters(differences: pd.DataFrame, at: float = 0.05) -> dict[object, str]:
+    """Mark levels that are not told apart with a common letter.
+
+    Parameters
+    ----------
+    differences : of one factor, with columns first, second and p; every two levels once.
+    at : two levels are told apart when their p is below.
+
+    Returns
+    -------
+    The letters of each level, in the order of the levels. Levels that share a letter are not shown to be alike,
+    only not shown to differ; one whose differences are not known shares letters with all.
+
+    Notes
+    -----
+    Insert and absorb: Piepho (2004), Journal of Computational and Graphical Statistics 13:456-466.
     """
-    assert analysis.strata is not None
-    (factor,) = effect.factors
-    groups = analysis.table.treated.groupby(factor, observed=True)["value"].agg(["mean", "size"])
-    square, df = analysis.strata.loc[(effect.judged_against, "residual"), ["ms", "df"]]
-    rows = []
-    levels = list(groups.index)
-    for at, first in enumerate(levels):
-        for second in levels[at + 1 :]:
-            difference = groups["mean"][second] - groups["mean"][first]
-            se = np.sqrt(square * (1 / groups["size"][first] + 1 / groups["size"][second]))
-            rows.append({"first": first, "second": second, "difference": difference, "se": se, "df": df})
-    return _with_interval(pd.DataFrame(rows), level)
+    levels = list(dict.fromkeys([*differences["second"], *differences["first"]]))
+    columns = [frozenset(levels)]
+    for row in differences.to_dict("records"):
+        if row["p"] < at:
+            split = [
+                column - {gone}
+                for column in columns
+                for gone in ((row["first"], row["second"]) if {row["first"], row["second"]} <= column else (None,))
+            ]
+            kept = dict.fromkeys(split)
+            columns = [column for column in kept if not any(column < other for other in kept)]
+    columns.sort(key=lambda column: sorted(levels.index(level) for level in column))
+    return {level: "".join(_letter(at) for at, column in enumerate(columns) if level in column) for level in levels}
 
 
-def _with_interval(found: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Add t, p and the interval to columns difference, se and df."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = (found["difference"] / found["se"]).to_numpy()
-    half = stdtrit(found["df"].to_numpy(), 0.5 + level / 2) * found["se"]
-    p = 2 * stdtr(found["df"].to_numpy(), -np.abs(t))
-    return found.assign(t=t, p=p, lower=found["difference"] - half, upper=found["difference"] + half)
-
-
-def _in_plan_order(found: pd.DataFrame, plan: Plan, factor: str) -> pd.DataFrame:
-    """Turn each difference round so that it is the later level minus the earlier one, as the plan lists them."""
-    order = {level: at for at, level in enumerate(plan.factor(factor).levels)}
-    turn = np.array(
-        [order[first] < order[second] for first, second in zip(found["first"], found["second"], strict=True)]
-    )
-    sign = np.where(turn, -1.0, 1.0)
-    return found.assign(
-        first=np.where(turn, found["first"], found["second"]),
-        second=np.where(turn, found["second"], found["first"]),
-        difference=sign * found["difference"],
-        t=sign * found["t"],
-        lower=np.where(turn, -found["upper"], found["lower"]),
-        upper=np.where(turn, -found["lower"], found["upper"]),
-    )
-
-
-# --- checks of the fit -----------------------------------------------------------------------------
-
-WILD = 3.5
-"""A residual this many robust spreads from zero is named (Iglewicz and Hoaglin 1993, from memory)."""
-UNEQUAL = 3.0
-"""Spreads that differ by this factor are mentioned: common practice, no source."""
-
-
-def checks(analysis: Analysis) -> list[str]:
-    """Say in words whether the values look as the model takes them to be."""
-    treated = analysis.table.treated
-    left = np.array(analysis.fit.residuals)
-    spread = 1.4826 * float(np.median(np.abs(left - np.median(left))))
-    sentences = []
-    if spread > 0:
-        wild = np.abs(left) > WILD * spread
-        for at in np.flatnonzero(wild)[:5]:
-            code, value = treated["patch"].iloc[at], treated["value"].iloc[at]
-            sentences.append(
-                f"Patch {code} reads {value:.3g}, {abs(left[at]) / spread:.1f} times the usual spread from what its "
-                "treatment and pieces lead one to expect: look at it again."
-            )
-    if not sentences:
-        sentences.append("No single patch stands out from what its treatment and pieces lead one to expect.")
-    sentences += list(_unequal_spreads(analysis, left))
-    return sentences
-
-
-def _unequal_spreads(analysis: Analysis, left: np.ndarray) -> Iterator[str]:
-    """Name factors whose levels scatter very differently."""
-    for factor in analysis.plan.factors:
-        groups = pd.Series(left).groupby(analysis.table.treated[factor.name].to_numpy()).agg(["std", "size"])
-        groups = groups[groups["size"] >= 4]
-        if len(groups) > 1 and groups["std"].min() > 0 and groups["std"].max() / groups["std"].min() > UNEQUAL:
-            most, least = groups["std"].idxmax(), groups["std"].idxmin()
-            ratio = groups["std"].max() / groups["std"].min()
-            yield (
-                f"Readings scatter {ratio:.1f} times as much with {factor.words} {most} as with {least}: "
-                "intervals that compare the two are rough."
-            )
+def _letter(number: int) -> str:
+    """Return a, b, …, z, then aa, ab, … with a mark between."""
+    alphabet = "abcdefghijklmnopqrstuvwxyz"
+    return alphabet[number] if number < len(alphabet) else f"({number + 1})"

@@ -272,6 +272,14 @@ def test_json_holds_no_nan_and_the_same_answer(run, command):
         assert all(finding["sentence"] in plain for finding in given["data"]["findings"])
 
 
+def test_letters_only_when_asked_for(run):
+    plain = run("analyse", EXAMPLE, "--response", "darkness").out
+    assert "letters" not in plain
+    marked = run("analyse", EXAMPLE, "--response", "darkness", "--letters").out
+    assert re.search(r"water +[\d.]+ +[\d.]+ +[\d.]+  ab?", marked)
+    assert "does not show them to be alike" in marked
+
+
 def test_the_whole_job_on_the_example(run, tmp_path):
     place = tmp_path / "demo"
     done = run("demo", place)

@@ -1,161 +1,165 @@
-"""From readings to effects: averaging, the right error for each factor, both routes agreeing."""
+"""Questions put to any fit alike: interactions, trends, one against the rest, families, letters."""
 
-import random
+import json
+from itertools import combinations as choose
 
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from analysis import effects, frame
-from tests.conftest import SMALL
-from tests.trials_made import Pieces, trial_of
-from trials.errors import UserError
-
-BALANCED = SMALL.replace("count = 4", "count = 8").replace("strips = 2", "strips = 4")
+from analysis import effects, mixed, ordinal, responses
+from tests.conftest import EXAMPLE
+from tests.reference.test_split_layouts import DATA
+from trials import folder
 
 
-def simulated(place, seed=1, text=BALANCED, leave_out=lambda patch: False):
-    pieces = Pieces(random.Random(seed), board=2.0, lane=1.0, strip=1.0, patch=1.0)
+@pytest.fixture(scope="module")
+def split() -> mixed.MixedFit:
+    """An invented split-split-plot whose contrasts were computed elsewhere."""
+    frame = pd.read_csv(DATA / "split-split-plot" / "data.csv")
+    frame["dwell"] = frame["dwell"].astype("category")
+    return mixed.fit(frame, "L", "carrier * sealer * dwell", ["board", "board:sealer"])
 
-    def value(patch, draw):
-        if leave_out(patch):
-            return None
-        up = {"alcohol": -3.0, "shellac": 1.0, "6 min": -1.0}
-        return (
-            45 + sum(up.get(patch[name], 0) for name in ("carrier", "seal_coat", "glaze_dwell")) + pieces.shift(patch)
+
+def expected(case: str) -> dict:
+    return json.loads((DATA / case / "expected.json").read_text())
+
+
+def test_linear_trend_over_unequal_dwells(split):
+    """Against the trend of the reference case (R package emmeans, as its expected.json says)."""
+    found = effects.trends(split, "dwell", [2, 5, 10]).set_index("contrast")
+    frame = pd.read_csv(DATA / "split-split-plot" / "data.csv")
+    means = frame.groupby("dwell")["L"].mean()
+    slope = np.polyfit(means.index, means, 1)[0]
+    assert found.loc["linear", "estimate"] == pytest.approx(slope, rel=1e-9)
+    known = {row["contrast"]: row for row in expected("split-split-plot")["dwell_trend"]}
+    for name in ("linear", "curvature"):
+        row = known[f"{name}_minutes"]
+        assert found.loc[name, "t"] == pytest.approx(-abs(row["t"]), rel=1e-7)
+        assert found.loc[name, "df"] == pytest.approx(row["df"], rel=1e-5)
+        assert found.loc[name, "p"] == pytest.approx(row["p"], rel=1e-6)
+
+
+def test_interaction_contrasts():
+    """Differences of differences against the strip-plot reference (R, as its expected.json says)."""
+    frame = pd.read_csv(DATA / "strip-plot" / "data.csv")
+    fit = mixed.fit(frame, "L", "half * strip", ["board", "board:half", "board:strip"])
+    found = effects.interaction(fit, "half", "strip")
+    known = expected("strip-plot")["interaction_contrasts"]
+    assert len(found) == len(known)
+    for column in ("estimate", "se", "t"):
+        ours, theirs = (
+            sorted(abs(value) for value in values) for values in (found[column], [row[column] for row in known])
         )
-
-    return trial_of(place, text, value, seed)
-
-
-def test_balanced_boards_give_the_strata_tests(tmp_path):
-    """Darkness on made-up balanced boards: REML with Kenward-Roger equals the exact analysis by strata.
-
-    Holds whenever no variance component is estimated at zero (Kenward and Roger 1997, section 4).
-    """
-    trial = simulated(tmp_path)
-    analysis = effects.analyse(trial, trial.plan.response("darkness"))
-    assert not analysis.fit.singular
-    marginal = analysis.fit.tests()
-    assert set(analysis.tests["method"]) == {"strata"}
-    for column in ("f", "df_num", "df_den", "p"):
-        np.testing.assert_allclose(analysis.tests[column], marginal[column][analysis.tests.index], rtol=1e-6)
+        np.testing.assert_allclose(ours, theirs, rtol=1e-7)
+    assert (found["lower"] < found["estimate"]).all()
 
 
-def test_differences_agree_by_both_routes(tmp_path):
-    trial = simulated(tmp_path)
-    analysis = effects.analyse(trial, trial.plan.response("darkness"))
-    for factor in ("carrier", "seal_coat", "glaze_dwell"):
-        exact = effects.differences(analysis, factor)
-        mixed = effects._in_plan_order(analysis.fit.differences(factor), trial.plan, factor)
-        for column in ("difference", "se", "df", "p", "lower", "upper"):
-            np.testing.assert_allclose(exact[column].astype(float), mixed[column].astype(float), rtol=1e-6)
+def test_one_against_the_rest(split):
+    found = effects.against_rest(split, "carrier").set_index("contrast")
+    means = split.means("carrier").set_index("carrier")["mean"]
+    for level in means.index:
+        assert found.loc[level, "estimate"] == pytest.approx(means[level] - means.drop(level).mean())
+    assert found["estimate"].sum() == pytest.approx(0, abs=1e-9)
 
 
-def test_differences_are_second_minus_first_in_the_plans_order(tmp_path):
-    trial = simulated(tmp_path)
-    analysis = effects.analyse(trial, trial.plan.response("darkness"))
+def test_a_family_over_several_tables_is_one_holm():
+    """Against the Holm values of the p-adjust reference (R's p.adjust; Holm 1979)."""
+    case = DATA / "p-adjust"
+    p = pd.read_csv(case / "data.csv")["p"]
+    known = json.loads((case / "expected.json").read_text())["holm"]
+    tables = [pd.DataFrame({"p": part}) for part in (p[:3], p[3:])]
+    together = np.concatenate([table["p"].to_numpy() for table in effects.family(tables)])
+    np.testing.assert_allclose(together, known, rtol=1e-12)
+
+
+# --- the same questions to every fit ----------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def fits() -> dict[str, effects.Fit]:
+    trial = folder.load(EXAMPLE)
+    response = trial.plan.response("figure_clarity")
+    analysis = responses.analyse(trial, response)
     treated = analysis.table.treated
-    means = treated.groupby("seal_coat", observed=True)["value"].mean()
-    (row,) = effects.differences(analysis, "seal_coat").to_dict("records")
-    assert (row["first"], row["second"]) == ("none", "shellac")
-    assert row["difference"] == pytest.approx(means["shellac"] - means["none"])
-    within = effects.differences_within(analysis, "seal_coat", "carrier")
-    cells = treated.groupby(["carrier", "seal_coat"], observed=True)["value"].mean()
-    for row in within.to_dict("records"):
-        assert row["difference"] == pytest.approx(cells[row["carrier"], "shellac"] - cells[row["carrier"], "none"])
-        assert row["lower"] < row["difference"] < row["upper"]
+    marks = analysis.table.readings.merge(treated.drop(columns=["value"]), on="patch")
+    grades = ordinal.fit(marks, "value", "carrier + seal_coat * glaze_dwell", ["board", "assessor"])
+    return {"response": analysis, "mixed": analysis.fit, "grades": grades}
 
 
-def test_gaps_turn_to_restricted_likelihood_and_say_so(tmp_path):
-    trial = simulated(tmp_path, leave_out=lambda patch: patch["board"] == 3 and patch["strip"] == 2)
-    analysis = effects.analyse(trial, trial.plan.response("darkness"))
-    assert analysis.strata is None
-    assert set(analysis.tests["method"]) == {"Kenward-Roger"}
-    assert any("not balanced" in note for note in analysis.notes)
-    assert any("2 of 64 patches have no reading" in note for note in analysis.notes)
-    assert effects.differences(analysis, "seal_coat")["se"].notna().all()
+@pytest.mark.parametrize("kind", ["response", "mixed", "grades"])
+def test_every_fit_answers_with_intervals(fits, kind):
+    fit = fits[kind]
+    for table, estimate in (
+        (fit.means("seal_coat"), "mean"),
+        (fit.differences("carrier"), "difference"),
+        (fit.differences("seal_coat", by="glaze_dwell", adjust="holm"), "difference"),
+        (effects.interaction(fit, "seal_coat", "glaze_dwell"), "estimate"),
+        (effects.against_rest(fit, "carrier"), "estimate"),
+        (effects.trends(fit, "glaze_dwell", [3, 6, 12]), "estimate"),
+    ):
+        assert (table["lower"] < table[estimate]).all()
+        assert (table[estimate] < table["upper"]).all()
+    (row,) = fit.differences("seal_coat").to_dict("records")
+    assert (row["first"], row["second"]) == ("shellac 1 lb cut", "none")
+    assert row["difference"] > 0
+    assert row["p"] < 1e-6
 
 
-def test_one_board_a_carrier_is_said_not_guessed(tmp_path):
-    trial = simulated(tmp_path, text=SMALL.replace("count = 4", "count = 2"))
-    analysis = effects.analyse(trial, trial.plan.response("darkness"))
-    row = analysis.tests.loc["carrier"]
-    assert row["method"] == "cannot be judged"
-    assert np.isnan(row["p"])
-    assert effects.differences(analysis, "carrier")[["se", "p", "lower", "upper"]].isna().all(axis=None)
-    assert effects.means(analysis, "carrier")[["lower", "upper"]].isna().all(axis=None)
-    assert effects.means(analysis, "carrier")["mean"].notna().all()
-    assert "carrier:seal_coat" not in analysis.tests.index
-    assert analysis.tests.loc["seal_coat", "method"] == "strata"
+def test_grades_average_between_the_ends_of_the_scale(fits):
+    means = fits["grades"].means("seal_coat")
+    assert means["mean"].between(1, 5).all()
+    plain = fits["mixed"].means("seal_coat")
+    np.testing.assert_allclose(means["mean"], plain["mean"], atol=0.15)  # the same marks, on another scale
 
 
-def test_lanes_read_at_one_patch_each_are_the_patches(tmp_path):
-    """When all but one patch of every lane went unread the lane has nothing of its own to be told by."""
-    trial = simulated(tmp_path, leave_out=lambda patch: patch["strip"] != 1)
-    analysis = effects.analyse(trial, trial.plan.response("darkness"))
-    assert analysis.told.random == ("board",)
-    assert analysis.tests.loc["seal_coat", "judged_against"] == "residual"
-    assert analysis.tests.loc["seal_coat", "p"] > 0
+def test_average_grade_has_the_delta_methods_error():
+    """The gradient behind the interval of an average grade, against differences of the expected grade itself."""
+    from analysis.ordinal import latent
+
+    scale, thresholds = np.array([1.0, 2.0, 3.5, 5.0]), np.array([-1.0, 0.3, 2.0])
+    for link in ("logit", "probit"):
+        value, slope = latent._expected(link, scale, thresholds, np.array([0.4]))
+        for at in range(4):
+            step = np.zeros(4)
+            step[at] = 1e-6
+            ends = [
+                latent._expected(link, scale, thresholds + sign * step[:3], np.array([0.4]) + sign * step[3])[0][0]
+                for sign in (1, -1)
+            ]
+            assert slope[0, at] == pytest.approx((ends[0] - ends[1]) / 2e-6, rel=1e-6)
+        assert 1 < value[0] < 5
 
 
-def test_notes_call_pieces_by_their_names(tmp_path):
-    trial = simulated(tmp_path, seed=3)
-    notes = " ".join(effects.analyse(trial, trial.plan.response("figure_clarity")).notes)
-    assert "board:" not in notes
+def test_contrasts_of_grades_must_sum_to_zero(fits):
+    from trials.errors import UserError
+
+    with pytest.raises(UserError, match="must sum to zero"):
+        fits["grades"].contrast("carrier", {"all": [1, 1, 1]})
 
 
-def test_wild_patch_is_named_by_its_code(tmp_path):
-    trial = simulated(tmp_path)
-    code = trial.patches["patch"].iloc[10]
-    readings = tuple(
-        row | {"value": "95"} if row["patch"] == str(code) and row["response"] == "darkness" else row
-        for row in trial.readings
-    )
-    from dataclasses import replace
-
-    analysis = effects.analyse(replace(trial, readings=readings), trial.plan.response("darkness"))
-    assert any(f"Patch {code} reads 95" in sentence for sentence in effects.checks(analysis))
+# --- letters ---------------------------------------------------------------------------------------
 
 
-def test_constant_readings_are_refused_in_words(tmp_path):
-    trial = trial_of(tmp_path, SMALL, lambda patch, draw: 3.0)
-    fitted, unfitted = effects.analyse_all(trial)
-    assert not fitted
-    assert "every value of 'figure_clarity' is 3" in unfitted[0].why
+def table(levels: list[str], apart: set[frozenset[str]]) -> pd.DataFrame:
+    rows = [(later, earlier, 0.001 if {later, earlier} in apart else 0.5) for earlier, later in choose(levels, 2)]
+    return pd.DataFrame(rows, columns=["first", "second", "p"])
 
 
-def test_nothing_recorded(tmp_path):
-    trial = trial_of(tmp_path, SMALL, lambda patch, draw: None)
-    with pytest.raises(UserError, match="nothing is recorded of darkness yet"):
-        effects.analyse(trial, trial.plan.response("darkness"))
+def test_letters_of_a_chain():
+    found = effects.letters(table(["low", "mid", "high"], {frozenset({"low", "high"})}))
+    assert found == {"low": "a", "mid": "ab", "high": "b"}
+    assert effects.letters(table(["x", "y"], set())) == {"x": "a", "y": "a"}
+    assert effects.letters(table(["x", "y"], {frozenset({"x", "y"})})) == {"x": "a", "y": "b"}
 
 
-# --- averaging over assessors ----------------------------------------------------------------------
-
-
-def test_plain_means_when_every_assessor_marked_everything():
-    readings = pd.DataFrame(
-        {"patch": [1, 1, 2, 2], "assessor": ["A", "B"] * 2, "repeat": 1, "value": [3.0, 4.0, 2.0, 4.0]}
-    )
-    values, notes = frame.patch_means(readings)
-    assert values.set_index("patch")["value"].to_dict() == {1: 3.5, 2: 3.0}
-    assert values["readings"].tolist() == [2, 2]
-    assert "mean of 2 assessors: A, B" in notes[0]
-
-
-def test_a_missing_mark_does_not_shift_a_patch():
-    """B marks one grade below A everywhere; a patch that B skipped must not look a half grade better."""
-    rows = [(patch, "A", float(patch)) for patch in range(1, 5)] + [
-        (patch, "B", patch - 1.0) for patch in range(1, 4)
-    ]
-    readings = pd.DataFrame(rows, columns=["patch", "assessor", "value"]).assign(repeat=1)
-    values, notes = frame.patch_means(readings)
-    assert np.diff(values["value"]) == pytest.approx([1.0, 1.0, 1.0])
-    assert any("severity was taken out" in note for note in notes)
-
-
-def test_repeats_of_one_assessor_weigh_as_one():
-    readings = pd.DataFrame({"patch": 1, "assessor": ["A", "A", "B"], "repeat": [1, 2, 1], "value": [2.0, 4.0, 5.0]})
-    values, _ = frame.patch_means(readings)
-    assert values["value"].tolist() == [4.0]
+@settings(max_examples=150, deadline=None)
+@given(st.integers(2, 6), st.data())
+def test_letters_are_shared_exactly_by_levels_not_told_apart(number, data):
+    levels = [f"level {at}" for at in range(number)]
+    apart = {frozenset(pair) for pair in choose(levels, 2) if data.draw(st.booleans())}
+    found = effects.letters(table(levels, apart))
+    for one, other in choose(levels, 2):
+        assert bool(set(found[one]) & set(found[other])) == (frozenset({one, other}) not in apart)

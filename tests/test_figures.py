@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import decide, effects
+from analysis import decide
 from analysis.report import board_drawings, figures, greys, inline_svg, words
 from tests.conftest import EXAMPLE, REPOSITORY
 from trials import folder, geometry
@@ -81,7 +81,7 @@ def test_gains_need_an_interval(decision):
 def test_raw_patches_lie_under_every_mean(trial, decision):
     for analysis in decision.analyses:
         for factor in trial.plan.factors:
-            table = effects.means(analysis, factor.name)
+            table = analysis.means(factor.name)
             (axes,) = figures.means(analysis, factor, table).axes
             assert ends(axes) == list(zip(table["lower"], table["upper"], strict=True))
             treated = analysis.table.treated
@@ -94,7 +94,7 @@ def test_raw_patches_lie_under_every_mean(trial, decision):
 def test_a_pair_shows_every_cell(trial, decision):
     analysis = decision.analyses[0]
     carrier, load = trial.plan.factor("carrier"), trial.plan.factor("dye_load")
-    table = effects.means(analysis, "carrier:dye_load")
+    table = analysis.means("carrier:dye_load")
     assert figures.arrange(carrier, load) == figures.arrange(load, carrier) == (carrier, load)
     (axes,) = figures.pair(analysis, carrier, load, table).axes
     lines = [line.get_ydata() for line in axes.lines if len(line.get_ydata()) == 3 and line.get_linestyle() == "None"]
@@ -147,7 +147,7 @@ def test_names_stay_inside_the_picture(trial, decision, name):
     analysis = decision.analyses[2]
     carrier, load = trial.plan.factor("carrier"), trial.plan.factor("dye_load")
     renamed = replace(load, levels=(name, "30 g/L"))
-    table = effects.means(analysis, "carrier:dye_load")
+    table = analysis.means("carrier:dye_load")
     table["dye_load"] = table["dye_load"].astype(str).replace("15 g/L", name)
     finding = decision.findings[2]
     long = replace(finding, comparisons=tuple(replace(one, second=name) for one in finding.comparisons))

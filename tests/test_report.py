@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis import decide, effects, report
+from analysis import checks, decide, report
 from analysis.report import board_drawings, words
 from tests.conftest import EXAMPLE, SMALL
 from tests.trials_made import trial_of
@@ -197,7 +197,7 @@ def test_every_effect_is_said_of_its_pieces(example):
     _, decision, path = example
     flat = Page(path.read_text(encoding="utf-8")).flat
     for analysis in decision.analyses:
-        for note in effects.checks(analysis):
+        for note in checks.checks(analysis):
             assert note in flat
     assert "Seal coat is laid on lanes along the grain, so it is judged against lanes" in flat
 
@@ -265,7 +265,7 @@ def test_the_means_of_levels_and_cells_stand_in_a_table(example):
     }
     for analysis in decision.analyses:
         for effect in analysis.told.effects:
-            for mean in effects.means(analysis, effect.name).to_dict("records"):
+            for mean in analysis.means(effect.name).to_dict("records"):
                 levels = [str(mean[name]) for name in effect.factors]
                 row = rows.pop((analysis.response.name, effect.name, *levels, *[""] * (2 - len(levels))))
                 assert [float(row[name]) for name in ("mean", "lower", "upper")] == [

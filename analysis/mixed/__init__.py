@@ -178,6 +178,11 @@ class MixedFit:
         rows = estimable.hypotheses(self.design, self.span)
         return [degrees.f_test(own @ self.effects, self.precision.of(own), df) for own in rows]
 
+    def levels(self, factor: str) -> list[object]:
+        """Return the levels of a factor of the fixed part, in order."""
+        self.fixed.read(f"`{factor}`")
+        return list(self.frame.columns[factor].levels)
+
     def means(self, term: str, level: float = 0.95, at: Mapping[str, float] | None = None) -> pd.DataFrame:
         """Return marginal means: other factors averaged over with equal weights, numbers at their averages.
 

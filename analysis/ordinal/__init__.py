@@ -119,6 +119,11 @@ class OrdinalFit:
             result.attrs["note"] = "probabilities; the model has no random term"
         return result
 
+    def levels(self, factor: str) -> list[object]:
+        """Return the levels of a factor of the fixed part, in order."""
+        latent.asked(self.fixed_part).read(f"`{factor}`")
+        return list(self.fixed_part.columns[factor].levels)
+
     def means(self, term: str, level: float = 0.95) -> pd.DataFrame:
         """Return the average grade of each cell of a term on the average piece of each random term.
 

@@ -8,11 +8,11 @@ from importlib.metadata import version
 
 import pandas as pd
 
-from analysis import effects
+from analysis import checks
 from analysis.decide import Decision, unit_words
-from analysis.effects import Analysis
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Step, Table
+from analysis.responses import Analysis
 from trials import __version__, data_package, structure
 from trials import folder as folders
 from trials.folder import Trial
@@ -64,7 +64,7 @@ def _responses(responses: Sequence[Response]) -> Table:
 def trust(plan: Plan, decision: Decision, tables: Tables) -> Section:
     """Say what speaks for and against the answers."""
     told = {
-        analysis.response.name: [*effects.checks(analysis), *words.own_notes(analysis), *_scale_notes(analysis)]
+        analysis.response.name: [*checks.checks(analysis), *words.own_notes(analysis), *_scale_notes(analysis)]
         for analysis in decision.analyses
     }
     shared = [note for note in next(iter(told.values()), []) if all(note in notes for notes in told.values())]

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 import pandas as pd
 from markupsafe import Markup
 
-from analysis import decide, effects
+from analysis import decide
 from analysis.decide import Decision, Finding, unit_words
-from analysis.effects import Analysis
 from analysis.report import board_drawings, figures, greys, inline_svg, numbers, words
 from analysis.report.parts import Answer, BoardSet, Evidence, Group, Picture, Table
+from analysis.responses import Analysis
 from trials.folder import Trial
 from trials.plan import Factor, Plan, Response
 from trials.structure import Effect
@@ -93,7 +93,7 @@ def _gains_picture(finding: Finding, factor: Factor, response: Response, name: s
 def _means_picture(analysis: Analysis, factor: Factor, name: str) -> Iterator[Picture]:
     if analysis.told.by_name[factor.name].df == 0:
         return
-    response, table = analysis.response, effects.means(analysis, factor.name)
+    response, table = analysis.response, analysis.means(factor.name)
     rows = table.to_dict("records")
     known = [row for row in rows if row["mean"] == row["mean"]]
     if not known:
@@ -198,7 +198,7 @@ def pair_words(decision: Decision) -> tuple[str, ...]:
 def _pair_picture(analysis: Analysis, effect: Effect, name: str) -> Picture:
     plan = analysis.plan
     along, lines = figures.arrange(*(plan.factor(factor) for factor in effect.factors))
-    table = effects.means(analysis, effect.name)
+    table = analysis.means(effect.name)
     told = [
         f"{row[along.name]} with {row[lines.name]}: {words.with_interval(row['mean'], row['lower'], row['upper'])}"
         for row in table.to_dict("records")

@@ -19,8 +19,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.decide import Comparison, Finding
-from analysis.effects import Analysis
 from analysis.report import words
+from analysis.responses import Analysis
 from trials import geometry
 from trials.plan import Factor, Response
 
@@ -130,7 +130,7 @@ def means(analysis: Analysis, factor: Factor, table: pd.DataFrame) -> Figure:
 
     Parameters
     ----------
-    table : as `effects.means` of the factor.
+    table : as `Analysis.means` of the factor.
     """
     response = analysis.response
     low, high = _extent(analysis, table)
@@ -153,7 +153,7 @@ def pair(analysis: Analysis, along: Factor, lines: Factor, table: pd.DataFrame) 
     Parameters
     ----------
     along, lines : the factor along the foot, and the one with a line for each level.
-    table : as `effects.means` of the pair.
+    table : as `Analysis.means` of the pair.
     """
     upright = len(along.levels) > _MOST_LEVELS_LEVEL
     foot, left, top = (1.25 if upright else 0.58), 0.48, 0.3

@@ -10,10 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis import effects
 from analysis.decide import Decision, Finding
-from analysis.effects import LEVEL, Analysis
 from analysis.frame import PatchTable, patch_table
+from analysis.responses import LEVEL, Analysis
 from trials.errors import UserError
 from trials.folder import Trial
 from trials.plan import Plan, Response
@@ -129,7 +128,7 @@ def _means(analysis: Analysis) -> Iterator[dict[str, Any]]:
             continue
         names = list(effect.factors)
         sizes = analysis.table.treated.groupby(names, observed=False).size()
-        for row in effects.means(analysis, effect.name).to_dict("records"):
+        for row in analysis.means(effect.name).to_dict("records"):
             levels = tuple(str(row[name]) for name in names)
             shown: dict[str, Any] = {"response": analysis.response.name, "term": effect.name}
             for place, name, level in zip(("first", "second"), names, levels, strict=False):

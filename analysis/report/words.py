@@ -22,7 +22,7 @@ from analysis.decide import (
     direction_words,
     unit_words,
 )
-from analysis.effects import Analysis
+from analysis.responses import Analysis
 from trials import structure
 from trials.plan import Factor, Plan, Response
 from trials.structure import Effect, Structure

@@ -1,0 +1,249 @@
+"""One response of a trial, fitted: tests, means and differences, each against the right pieces.
+
+A balanced layout is judged stratum by stratum, by the exact analysis of variance: it is what the
+randomisation itself justifies, also when a variance component is estimated at zero. Any other layout is
+judged by restricted maximum likelihood with Kenward and Roger's degrees of freedom (1997, Biometrics
+53:983-997), which agrees with it where both apply.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtr, stdtrit
+
+from analysis import combinations, mixed, strata
+from analysis.combinations import Weights
+from analysis.frame import PatchTable, patch_table
+from trials import structure
+from trials.errors import UserError
+from trials.folder import Trial
+from trials.plan import Plan, Response
+from trials.structure import Effect, Structure
+
+LEVEL = 0.95
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """One response, fitted.
+
+    Attributes
+    ----------
+    plan : the plan of the trial.
+    table : the values the fit is of.
+    told : what the patches that were read can tell.
+    fit : the mixed model.
+    for_these_lots : the same with the lots as they are, not as a sample of all lots: what means are taken from.
+    strata : the analysis of variance by strata, or None where the layout is not balanced.
+    tests : one row an effect: judged_against, f, df_num, df_den, p, method; NaN where it cannot be judged.
+    notes : what a reader has to know of the fit.
+    """
+
+    plan: Plan
+    table: PatchTable
+    told: Structure
+    fit: mixed.MixedFit
+    for_these_lots: mixed.MixedFit
+    strata: pd.DataFrame | None
+    tests: pd.DataFrame
+    notes: tuple[str, ...]
+
+    @property
+    def response(self) -> Response:
+        """The response that was fitted."""
+        return self.table.response
+
+    def levels(self, factor: str) -> list[object]:
+        """Return the levels of a factor that were read, in the plan's order."""
+        return self.fit.levels(factor)
+
+    def means(self, term: str, level: float = LEVEL) -> pd.DataFrame:
+        """Return the mean at each level of a factor (or each cell of a pair ``a:b``), over the lots of the trial.
+
+        Returns
+        -------
+        Columns: the factors', mean, se, df, lower, upper. Where the effect cannot be judged the mean stands
+        without an interval (NaN), for its error is not known.
+        """
+        found = self.for_these_lots.means(term, level)
+        effects = [self.told.by_name.get(name) for name in term.split(":")]
+        if any(effect is not None and not effect.can_be_judged for effect in effects):
+            return found.assign(**dict.fromkeys(("se", "df", "lower", "upper"), np.nan))
+        return found
+
+    def differences(
+        self, term: str, by: str | None = None, adjust: Literal["none", "holm"] = "none", level: float = LEVEL
+    ) -> pd.DataFrame:
+        """Return every difference between two levels of a factor (or cells of a pair), the later less the earlier.
+
+        Parameters
+        ----------
+        by : a factor within each of whose levels they are taken.
+        adjust : ``holm`` adjusts the p-values for their number, within each level of `by`.
+
+        Returns
+        -------
+        As `analysis.mixed.MixedFit.differences`: first, second, difference (first less second), se, df, t, p,
+        lower, upper; NaN for all but the difference where the effect cannot be judged.
+        """
+        concerned = [effect for effect in self.told.effects if self._concerns(effect, term, by)]
+        judged = all(effect.can_be_judged for effect in concerned)
+        if self.strata is not None and by is None and judged and len(concerned) == 1:
+            found = _stratum_differences(self, concerned[0], level)
+            return combinations.adjusted(found, np.zeros(len(found), dtype=np.intp), adjust)
+        found = self.fit.differences(term, by=by, adjust=adjust, level=level)
+        if not judged:
+            return found.assign(**dict.fromkeys(("se", "df", "t", "p", "lower", "upper"), np.nan))
+        return found
+
+    def contrast(
+        self, term: str, weights: Mapping[str, Weights], by: str | None = None, level: float = LEVEL
+    ) -> pd.DataFrame:
+        """Return weighted sums of a term's means, as `analysis.mixed.MixedFit.contrast`."""
+        return self.fit.contrast(term, weights, by=by, level=level)
+
+    def _concerns(self, effect: Effect, term: str, by: str | None) -> bool:
+        """Whether differences of a term within the levels of `by` rest on an effect."""
+        own = set(term.split(":"))
+        return set(effect.factors) <= own | ({by} if by else set()) and bool(set(effect.factors) & (own - {by}))
+
+
+@dataclass(frozen=True)
+class Unfitted:
+    """A response that could not be fitted, and why."""
+
+    response: Response
+    why: str
+
+
+def analyse(trial: Trial, response: Response) -> Analysis:
+    """Fit one response of a trial.
+
+    Raises
+    ------
+    UserError
+        Nothing recorded, or nothing that a model could be fitted to.
+    """
+    plan = trial.plan
+    table = patch_table(trial, response)
+    told = structure.of_layout(plan, table.treated)
+    named = table.treated.rename(columns={"value": response.name})
+    fit = mixed.fit(named, response.name, told.fixed, told.fitted_random)
+    by_lots = _with_lots_as_they_are(named, response.name, told, fit)
+    by_strata, why_not = _by_strata(table, told)
+    tests = pd.DataFrame(list(_tests(told, fit, by_strata))).set_index("effect")
+    notes = [*table.notes, *_in_bench_words(fit.notes), *_method_notes(by_strata, why_not)]
+    notes += [structure.describe_left_out(plan, left_out) for left_out in told.left_out]
+    return Analysis(plan, table, told, fit, by_lots, by_strata, tests, tuple(dict.fromkeys(notes)))
+
+
+def analyse_all(trial: Trial) -> tuple[list[Analysis], list[Unfitted]]:
+    """Fit every response of the plan; one that cannot be fitted is returned with its reason."""
+    fitted, unfitted = [], []
+    for response in trial.plan.responses:
+        try:
+            fitted.append(analyse(trial, response))
+        except UserError as error:
+            unfitted.append(Unfitted(response, str(error)))
+    return fitted, unfitted
+
+
+def _with_lots_as_they_are(
+    named: pd.DataFrame, response: str, told: Structure, fit: mixed.MixedFit
+) -> mixed.MixedFit:
+    """Return a fit whose means are those of the lots in the trial, equally weighted.
+
+    With two or three lots the mean of all lots there could be is hardly known, and nobody asked for it; the
+    differences between levels are the same either way where every lot holds every level.
+    """
+    if "lot" not in told.fitted_random:
+        return fit
+    rest = [term for term in told.fitted_random if term != "lot"]
+    return mixed.fit(named.assign(lot=named["lot"].astype("category")), response, f"{told.fixed} + lot", rest)
+
+
+def _in_bench_words(notes: Iterable[str]) -> Iterator[str]:
+    """Give a fit's notes with pieces called by their names: lanes, not ``board:lane``."""
+    for note in notes:
+        for term in structure.COLUMNS:
+            note = note.replace(repr(term), structure.piece_words(term))
+        yield note
+
+
+def _by_strata(table: PatchTable, told: Structure) -> tuple[pd.DataFrame | None, str]:
+    """Return the analysis of variance by strata, or the reason why the layout is not balanced."""
+    try:
+        return strata.table(table.treated, "value", told.fixed, list(told.random)), ""
+    except UserError as error:
+        return None, error.problems[0].what
+
+
+def _tests(told: Structure, fit: mixed.MixedFit, by_strata: pd.DataFrame | None) -> Iterator[dict[str, object]]:
+    """Give one row an effect."""
+    marginal: dict[Any, Any] = fit.tests().to_dict("index")
+    exact: dict[Any, Any] = {} if by_strata is None else by_strata.to_dict("index")
+    for effect in told.effects:
+        row: dict[str, object] = {"effect": effect.name, "judged_against": effect.judged_against}
+        if not effect.can_be_judged:
+            yield row | {
+                "f": np.nan,
+                "df_num": effect.df,
+                "df_den": np.nan,
+                "p": np.nan,
+                "method": "cannot be judged",
+            }
+        elif exact:
+            found = exact[effect.judged_against, effect.name]
+            error = exact[effect.judged_against, "residual"]
+            yield row | {
+                "f": found["f"],
+                "df_num": found["df"],
+                "df_den": error["df"],
+                "p": found["p"],
+                "method": "strata",
+            }
+        else:
+            yield row | marginal[effect.name] | {"method": "Kenward-Roger"}
+
+
+def _method_notes(by_strata: pd.DataFrame | None, why_not: str) -> list[str]:
+    if by_strata is not None:
+        return ["The layout is balanced, so every factor is judged exactly, against the pieces it was laid on."]
+    return [
+        f"The layout is not balanced ({why_not}), so the factors are judged by restricted maximum likelihood "
+        "with Kenward-Roger degrees of freedom."
+    ]
+
+
+def _stratum_differences(analysis: Analysis, effect: Effect, level: float) -> pd.DataFrame:
+    """Take a main effect's differences in its own stratum: var = MS (1/n_i + 1/n_j).
+
+    Holds in a balanced layout, where a factor's contrasts lie wholly in one stratum (Cochran and Cox 1957,
+    chapter 7).
+    """
+    assert analysis.strata is not None
+    (factor,) = effect.factors
+    groups = analysis.table.treated.groupby(factor, observed=True)["value"].agg(["mean", "size"])
+    square, df = analysis.strata.loc[(effect.judged_against, "residual"), ["ms", "df"]]
+    rows = []
+    levels = list(groups.index)
+    for at, first in enumerate(levels):
+        for second in levels[at + 1 :]:
+            difference = groups["mean"][second] - groups["mean"][first]
+            se = np.sqrt(square * (1 / groups["size"][first] + 1 / groups["size"][second]))
+            rows.append({"first": second, "second": first, "difference": difference, "se": se, "df": df})
+    return _with_interval(pd.DataFrame(rows), level)
+
+
+def _with_interval(found: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Add t, p and the interval to columns difference, se and df."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = (found["difference"] / found["se"]).to_numpy()
+    half = stdtrit(found["df"].to_numpy(), 0.5 + level / 2) * found["se"]
+    p = 2 * stdtr(found["df"].to_numpy(), -np.abs(t))
+    return found.assign(t=t, p=p, lower=found["difference"] - half, upper=found["difference"] + half)
