@@ -67,7 +67,7 @@ def analyse(
     chosen = [fit for fit in decision.analyses if response in ("", fit.response.name)]
     refused = [one for one in decision.unfitted if response in ("", one.response.name)]
     if not chosen:
-        raise UserError(*(one.why for one in refused))
+        raise UserError(*(one.why.removesuffix(".") for one in refused))
     data = {
         "responses": [_analysis_data(fit) for fit in chosen],
         "not_fitted": [{"response": one.response.name, "why": one.why} for one in refused],

@@ -138,11 +138,14 @@ def _asked_before(trial: Trial) -> list[Question]:
 
 def _unanswered(plan: Plan, question: Question, unfitted: Sequence[Unfitted], *, asked: bool) -> Finding:
     why = next(refused.why for refused in unfitted if refused.response.name == question.response)
-    factor, response = plan.factor(question.factor).words, plan.response(question.response).words
-    sentence = f"Whether {factor} changes {response} cannot be told: {why}"
+    sentence = _untold(plan.factor(question.factor), plan.response(question.response), why)
     return Finding(
         question.factor, question.response, asked, question.worth, CANNOT_BE_TOLD, sentence, None, (), LEVEL
     )
+
+
+def _untold(factor: Factor, response: Response, why: str) -> str:
+    return f"Whether {factor.words} changes {response.words} cannot be told: {why}"
 
 
 # --- one question ----------------------------------------------------------------------------------
@@ -162,7 +165,7 @@ def answer(analysis: Analysis, question: Question) -> Finding:
     effect = analysis.told.by_name[factor.name]
     if not effect.can_be_judged:
         pieces = analysis.told.counts[effect.judged_against]
-        sentence = _capital(structure.cannot_be_judged(plan, effect, pieces))
+        sentence = _untold(factor, response, structure.cannot_be_judged(plan, effect, pieces))
         return Finding(factor.name, response.name, True, question.worth, CANNOT_BE_TOLD, sentence, None, (), LEVEL)
     made, level = compare(analysis, factor, question.between)
     if not made:
@@ -403,7 +406,7 @@ def explore(analysis: Analysis, factor: Factor) -> Finding:
     effect = analysis.told.by_name[factor.name]
     if not effect.can_be_judged:
         pieces = analysis.told.counts[effect.judged_against]
-        sentence = _capital(structure.cannot_be_judged(analysis.plan, effect, pieces))
+        sentence = _untold(factor, response, structure.cannot_be_judged(analysis.plan, effect, pieces))
         return Finding(factor.name, response.name, False, None, CANNOT_BE_TOLD, sentence, None, (), LEVEL)
     made, level = compare(analysis, factor)
     leading = max(made, key=lambda comparison: abs(comparison.difference))

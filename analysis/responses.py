@@ -20,7 +20,7 @@ from analysis import combinations, mixed, strata
 from analysis.combinations import Weights
 from analysis.frame import PatchTable, patch_table
 from trials import structure
-from trials.errors import UserError
+from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.plan import Plan, Response
 from trials.structure import Effect, Structure
@@ -132,6 +132,14 @@ def analyse(trial: Trial, response: Response) -> Analysis:
     plan = trial.plan
     table = patch_table(trial, response)
     told = structure.of_layout(plan, table.treated)
+    if told.error_dfs["residual"] == 0:
+        raise UserError(
+            Problem(
+                f"with {len(table.treated)} patches read, what differs in {response.words} from patch to patch "
+                "cannot be told from what the treatments and the larger pieces do",
+                "read more of the patches, or lay out more boards",
+            )
+        )
     named = table.treated.rename(columns={"value": response.name})
     fit = mixed.fit(named, response.name, told.fixed, told.fitted_random)
     by_lots = _with_lots_as_they_are(named, response.name, told, fit)

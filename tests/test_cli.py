@@ -143,6 +143,12 @@ def test_nothing_recorded_yet(run, laid_out):
         assert "nothing is recorded yet" in wrong(run, laid_out, command, laid_out)
 
 
+def test_constant_scores_are_said_once_with_one_full_stop(run, laid_out):
+    run("record", scores(laid_out), laid_out)
+    error = wrong(run, laid_out, "analyse", laid_out, "--response", "figure_clarity")
+    assert error == "every value of 'figure_clarity' is 3; there is no difference to explain.\n"
+
+
 def test_wrong_words(run, laid_out):
     assert "write a4 or us-letter" in wrong(run, laid_out, "sheets", laid_out, "--paper", "foolscap")
     run("record", scores(laid_out), laid_out)

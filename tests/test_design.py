@@ -169,14 +169,14 @@ def test_scoring_orders_differ_by_assessor_and_hold_every_code():
 )  # fmt: skip
 def test_every_treatment_as_planned(tmp_path_factory, seed, a, b, c, p, boards, lots, lanes):
     """Whatever the plan, each board holds the full set of what is laid on its lanes, strips and patches."""
-    factors = {"a": (a, "board"), "b": (b, "lane"), "c": (c, "strip"), "p": (p, "patch")}
+    factors = {"a": (a, "board"), "b": (b, "lane"), "c": (c, "strip"), "rub": (p, "patch")}
     settings = {"count": a * boards, "lots": min(lots, a), "lanes": b * lanes, "strips": c * p}
     plan = plan_of(tmp_path_factory.mktemp("plan"), factors, **settings)
     patches = lay_out(plan, seed).patches
     assert patches["patch"].is_unique
     assert len(patches.drop_duplicates(["board", "lane", "strip"])) == len(patches)
     assert set(patches.groupby("board").size()) == {b * lanes * c * p}
-    assert set(patches.groupby(["board", "b", "c", "p"]).size()) == {lanes}
+    assert set(patches.groupby(["board", "b", "c", "rub"]).size()) == {lanes}
     assert set(patches.groupby("a")["board"].nunique()) == {boards}
     assert sorted(patches.drop_duplicates("board")["board_order"]) == list(range(1, a * boards + 1))
 

@@ -78,6 +78,7 @@ CASES = [
     ('kind = "grade"', 'kind = "grades"', 28, "write 'grade'"),
     ('aim = "more"', 'aim = "bright"', 29, "write 'more', 'less', or the number"),
     ('name = "carrier"', 'name = "board"', 12, "choose another name"),
+    ('name = "carrier"', 'name = "second"', 12, "choose another name"),
     ('name = "carrier"', 'name = "the carrier"', 12, "write it as 'the_carrier'"),
     ('name = "carrier"', 'name = "seal_coat"', 17, "two factors named"),
     ('unit = "L*"', 'grades = 5', 34, "belongs to a response of kind 'grade'"),

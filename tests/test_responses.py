@@ -125,6 +125,17 @@ def test_constant_readings_are_refused_in_words(tmp_path):
     assert "every value of 'figure_clarity' is 3" in unfitted[0].why
 
 
+def test_too_few_patches_read_is_said_in_words(tmp_path):
+    """Three of every four patches: lanes and strips take all there is to tell one patch from another by."""
+
+    def value(patch, draw):
+        return None if patch["lane"] == patch["strip"] == 2 else draw.random()
+
+    trial = trial_of(tmp_path, SMALL, value)
+    with pytest.raises(UserError, match="with 12 patches read, what differs in darkness from patch to patch cannot"):
+        responses.analyse(trial, trial.plan.response("darkness"))
+
+
 def test_nothing_recorded(tmp_path):
     trial = trial_of(tmp_path, SMALL, lambda patch, draw: None)
     with pytest.raises(UserError, match="nothing is recorded of darkness yet"):

@@ -144,3 +144,12 @@ def test_what_pieces_are_among_the_patches_read(tmp_path, unread, random, seal, 
     assert told.by_name["seal"].judged_against == seal
     assert told.by_name["dwell"].judged_against == dwell
     assert all(effect.df <= 1 for effect in told.effects)
+
+
+def test_one_board_keeps_its_factors_and_drops_their_pair(tmp_path):
+    """Nothing can be judged on one board, but the model still leaves patches something to differ by."""
+    plan = plan_of(tmp_path, {"seal": (2, "lane"), "dwell": (3, "strip")}, lanes=2, strips=3, count=1)
+    told = structure.of_layout(plan, lay_out(plan, 0).patches)
+    assert [left_out.factors for left_out in told.left_out] == [("seal", "dwell")]
+    assert told.error_dfs["residual"] == 2
+    assert not any(effect.can_be_judged for effect in told.effects)

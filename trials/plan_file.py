@@ -32,7 +32,8 @@ SMALLEST_PATCH_MM = 15.0
 RESERVED = (
     "patch", "lot", "board", "lane", "strip", "board_order", "control", "response", "value", "assessor",
     "stage", "repeat", "taken_at", "method", "source", "note", "residual",
-    "readings", "mean", "se", "df", "lower", "upper", "difference",
+    "readings", "mean", "se", "df", "t", "p", "lower", "upper", "difference", "first", "second", "contrast",
+    "estimate", "slope", "squared_prediction",
 )  # fmt: skip
 """Names the trial's own tables and models use, which a factor cannot have."""
 

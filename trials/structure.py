@@ -214,7 +214,7 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
     Notes
     -----
     A pair is left out when one of its combinations is nowhere on the boards, and when keeping it would
-    leave its pieces without a degree of freedom to judge the factors by.
+    leave its pieces without a degree of freedom to judge anything by.
     """
     treated = patches[patches["control"] == ""]
     seen_as = _pieces_seen(plan, treated)
@@ -233,9 +233,10 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
     for stratum in strata:
         own = [term for term in terms if judged_against(plan, term, seen_as) == stratum]
         here = [term for term in own if len(term) == 2]
-        if here and len(own) > len(here) and _error_df(plan, treated, stratum, terms, seen_as) == 0:
+        if here and _error_df(plan, treated, stratum, terms, seen_as) == 0:
             terms = [term for term in terms if term not in here]
-            why = f"there are too few {piece_words(stratum)} to judge it by as well as the factors themselves"
+            besides = " as well as the factors themselves" if len(own) > len(here) else ""
+            why = f"there are too few {piece_words(stratum)} to judge it by{besides}"
             left_out.extend(LeftOut(pair, why) for pair in here)
     effects = tuple(_effect(plan, treated, term, terms, seen_as) for term in terms)
     error_dfs = {stratum: _error_df(plan, treated, stratum, terms, seen_as) for stratum in strata}

@@ -192,7 +192,7 @@ def _models(plan: Plan, decision: Decision) -> Iterator[str]:
         yield (
             "Variances are estimated by restricted maximum likelihood, with the degrees of freedom of Kenward and "
             "Roger (1997). In a balanced layout tests and differences come from the analysis of variance by strata. "
-            "A mean averages over the other factors, each of their levels counting alike."
+            "A mean averages over the other factors and the lots of this trial, each of them counting alike."
         )
 
 
