@@ -438,6 +438,12 @@ HOSTILE = {
         "seal",
         "holds an infinite value",
     ),
+    "enormous grade": (
+        SMALL.assign(grade=[1e300, *[1.0, 2.0] * 44, 1.0]),
+        "grade",
+        "seal",
+        "holds 1e+300, too large to be a grade",
+    ),
     "infinite number": (
         SMALL.assign(dwell=[np.inf, *[1.0, 2.0] * 44, 1.0]),
         "grade",

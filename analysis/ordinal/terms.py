@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.linalg import block_diag
 
 from analysis.formula import Names, parse_random
-from analysis.model import Column, ModelFrame, coding_table, design, pieces
+from analysis.model import LARGEST, Column, ModelFrame, coding_table, design, pieces
 from analysis.ordinal.likelihood import Link, Pull
 from trials.errors import Problem, UserError, nearest
 
@@ -93,6 +93,10 @@ def read_grades(
         raise UserError(Problem(f"there are two columns named {response!r}", "rename one of them"))
     series = frame[response]
     scale = _scale(series, response) if grades is None else tuple(grades)
+    for grade in scale:
+        if isinstance(grade, int | float) and LARGEST < abs(grade) < np.inf:
+            what = f"column {response!r} holds {float(grade):.3g}, too large to be a grade"
+            raise UserError(Problem(what, "correct it or leave the row out"))
     if len(set(scale)) < len(scale):
         raise UserError(Problem("a grade stands twice in the scale that was given", "name each grade once, in order"))
     number = {grade: at for at, grade in enumerate(scale)}
