@@ -20,6 +20,9 @@ NOT_WORTH_IT = "not worth it"
 TOO_CLOSE = "too close to call"
 CANNOT_BE_TOLD = "cannot be told from this layout"
 
+NO_SCATTER = 1e-9
+"""A standard error below this part of the difference is none at all: grades too coarse to show how pieces differ."""
+
 MANY_TIMES = 8
 """More than so many times the boards there are, and asking for more boards is no advice: common sense, no source."""
 
@@ -176,6 +179,12 @@ def answer(analysis: Analysis, question: Question) -> Finding:
     leading = max(made, key=lambda comparison: abs(comparison.gain))
     if len(made) > 1 and leading.gain < 0:
         leading = leading.turned()
+    if leading.se <= NO_SCATTER * max(1.0, abs(leading.difference)):
+        why = "the readings it is judged by show no scatter at all; take finer grades, or more boards."
+        sentence = _untold(factor, response, why)
+        return Finding(
+            factor.name, response.name, True, question.worth, CANNOT_BE_TOLD, sentence, None, tuple(made), level
+        )
     verdict = judge(leading, question.worth)
     return Finding(
         factor=factor.name,
@@ -276,8 +285,16 @@ def _verdict_words(analysis: Analysis, factor: Factor, leading: Comparison, wort
         if leading.gain_upper < 0:
             return f"{verdict}, it is the worse of the two"
         return f"{verdict}"
+    if _far_too_few(leading, worth):
+        return f"{verdict}, {analysis.plan.boards.count} boards like these are far too few to tell"
     side = "worth it" if leading.gain >= worth else "not worth it"
     return f"{verdict}, leaning to {side}; {_what_would_settle(analysis, factor, leading, worth)}"
+
+
+def _far_too_few(leading: Comparison, worth: float) -> bool:
+    """Whether the interval is wide beside the estimate's distance from the worth, and that is no small one."""
+    half, distance = (leading.gain_upper - leading.gain_lower) / 2, abs(leading.gain - worth)
+    return distance > worth / 2 and half**2 > MANY_TIMES * distance**2
 
 
 def _what_would_settle(analysis: Analysis, factor: Factor, leading: Comparison, worth: float) -> str:

@@ -177,6 +177,20 @@ def test_aims(tmp_path, aim, up, verdict):
     assert finding.leading.difference == pytest.approx(up, abs=0.15)
 
 
+def test_readings_without_any_scatter_give_no_verdict(tmp_path):
+    """Coarse grades can come out alike on every board; that is no interval of no width."""
+    trial = trial_of(tmp_path, SMALL, lambda patch, draw: 4.0 if patch["seal_coat"] == "shellac" else 3.0)
+    finding = decide.decide(trial).findings[0]
+    assert finding.verdict == CANNOT_BE_TOLD
+    assert "cannot be told" in finding.sentence
+
+
+def test_an_enormous_interval_is_too_few_boards_not_too_close(tmp_path):
+    near, far = comparison(0.45, -0.55, 1.45), comparison(-3.0, -24.0, 18.0)
+    assert not decide._far_too_few(near, 0.5)
+    assert decide._far_too_few(far, 0.5)
+
+
 def test_naming_a_pair_turns_the_comparison(tmp_path):
     text = SMALL.replace("worth = 0.5", 'worth = 0.5\nbetween = ["shellac", "none"]')
     finding = decide.decide(trial_of(tmp_path, text, values({"shellac": 1.0}))).findings[0]
