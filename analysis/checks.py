@@ -9,6 +9,7 @@ import pandas as pd
 from scipy.special import stdtr
 
 from analysis import mixed
+from analysis.effects import p_words
 from analysis.responses import Analysis
 from trials.errors import UserError
 
@@ -69,10 +70,10 @@ def _shape(analysis: Analysis, left: np.ndarray) -> Iterator[str]:
     reasons = []
     if growth is not None and growth[1] < DOUBT:
         more = "higher" if growth[0] > 0 else "lower"
-        reasons.append(f"readings scatter more where they are {more} (p {_p(growth[1])})")
+        reasons.append(f"readings scatter more where they are {more} (p {p_words(growth[1])})")
     if steps is not None and steps[1] < DOUBT:
         grow = "larger" if steps[0] > 0 else "smaller"
-        reasons.append(f"the steps between levels are {grow} where readings are higher (p {_p(steps[1])})")
+        reasons.append(f"the steps between levels are {grow} where readings are higher (p {p_words(steps[1])})")
     if not reasons:
         yield "Residuals show no shape: neither scatter nor steps change with the size of the readings."
         return
@@ -128,7 +129,3 @@ def non_additivity(analysis: Analysis) -> tuple[float, float] | None:
         return None
     row = fit.tests().loc[name]
     return float(fit.coefficients.loc[name, "estimate"]), float(row["p"])
-
-
-def _p(p: float) -> str:
-    return f"= {p:.3f}" if p >= 0.001 else "< 0.001"

@@ -75,7 +75,7 @@ def analyse(
     lines = [line for fit in chosen for line in _analysis_lines(fit, decision, letters=letters)]
     lines += [f"{one.response.words}: {one.why}" for one in refused]
     shell.answer("analyse", as_json=as_json, data=data, lines=lines)
-    shell.next_step("splitboard decide" + _named(folder))
+    shell.next_step("splitboard decide" + shell.named(folder))
 
 
 @app.command()
@@ -90,7 +90,7 @@ def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     decision = _decide(trial)
     lines = list(_finding_lines(trial, decision))
     shell.answer("decide", as_json=as_json, data=_decision_data(decision), lines=lines)
-    shell.next_step("splitboard report" + _named(folder))
+    shell.next_step("splitboard report" + shell.named(folder))
 
 
 @app.command()
@@ -145,10 +145,6 @@ def demo(
 
 def _show_command(text: str) -> None:
     shell.say(f"\n$ splitboard {text}")
-
-
-def _named(folder: Path) -> str:
-    return "" if folder == Path() else f" {folder}"
 
 
 def _decide(trial: Trial) -> Decision:
@@ -240,11 +236,13 @@ def _means_lines(fit: Analysis, factor: str, words: str, *, letters: bool) -> li
 
 
 def _test_row(row: dict[str, Any]) -> list[str]:
+    from analysis import effects
+
     effect = row["effect"].replace("_", " ").replace(":", " × ")
     if row["f"] != row["f"]:
         return [effect, "nothing to judge it by", "", "", ""]
     df = f"{row['df_num']:.0f}, {row['df_den']:.4g}"
-    p = f"{row['p']:.3f}" if row["p"] >= 0.001 else "< 0.001"
+    p = effects.p_words(row["p"]).removeprefix("= ")
     return [effect, _pieces(row["judged_against"]), f"{row['f']:.2f}", df, p]
 
 

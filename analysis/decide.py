@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from analysis.effects import p_words
 from analysis.responses import LEVEL, Analysis, Unfitted, analyse_all
 from trials import structure
 from trials.folder import Trial
@@ -163,41 +164,44 @@ def answer(analysis: Analysis, question: Question) -> Finding:
     question : a question of the plan; with more than two levels and no pair named every pair is compared,
         with Bonferroni's intervals, and the verdict is about the widest.
     """
-    plan, response = analysis.plan, analysis.response
-    factor = plan.factor(question.factor)
-    effect = analysis.told.by_name[factor.name]
-    if not effect.can_be_judged:
-        pieces = analysis.told.counts[effect.judged_against]
-        sentence = _untold(factor, response, structure.cannot_be_judged(plan, effect, pieces))
-        return Finding(factor.name, response.name, True, question.worth, CANNOT_BE_TOLD, sentence, None, (), LEVEL)
-    made, level = compare(analysis, factor, question.between)
-    if not made:
-        sentence = (
-            f"The levels of {factor.words} to compare were not all read, so nothing can be told of {response.words}."
-        )
+    response, factor = analysis.response, analysis.plan.factor(question.factor)
+    made, level, why = _comparisons(analysis, factor, question.between)
+    if why:
+        sentence = _untold(factor, response, why)
         return Finding(factor.name, response.name, True, question.worth, CANNOT_BE_TOLD, sentence, None, (), level)
     leading = max(made, key=lambda comparison: abs(comparison.gain))
     if len(made) > 1 and leading.gain < 0:
         leading = leading.turned()
-    if leading.se <= NO_SCATTER * max(1.0, abs(leading.difference)):
-        why = "the readings it is judged by show no scatter at all; take finer grades, or more boards."
-        sentence = _untold(factor, response, why)
-        return Finding(
-            factor.name, response.name, True, question.worth, CANNOT_BE_TOLD, sentence, None, tuple(made), level
-        )
     verdict = judge(leading, question.worth)
+    sentence = _sentence(analysis, factor, leading, question.worth, verdict, len(made))
     return Finding(
         factor=factor.name,
         response=response.name,
         asked=True,
         worth=question.worth,
         verdict=verdict,
-        sentence=_sentence(analysis, factor, leading, question.worth, verdict, len(made)),
+        sentence=sentence + _other_pairs(made, leading, question.worth),
         leading=leading,
         comparisons=tuple(made),
         level=level,
         depends=tuple(depends_on(analysis, factor)),
     )
+
+
+def _comparisons(
+    analysis: Analysis, factor: Factor, between: Sequence[str] = ()
+) -> tuple[list[Comparison], float, str]:
+    """Return the comparisons of a factor, the level of their intervals, and why nothing can be told if so."""
+    effect = analysis.told.by_name[factor.name]
+    if not effect.can_be_judged:
+        pieces = analysis.told.counts[effect.judged_against]
+        return [], LEVEL, structure.cannot_be_judged(analysis.plan, effect, pieces)
+    made, level = compare(analysis, factor, between)
+    if not made:
+        return [], level, "the levels to compare were not all read."
+    if any(math.isnan(one.gain_lower) for one in made):
+        return [], level, "the readings it is judged by show no scatter at all; take finer grades, or more boards."
+    return made, level, ""
 
 
 def judge(comparison: Comparison, worth: float) -> str:
@@ -228,7 +232,8 @@ def compare(analysis: Analysis, factor: Factor, between: Sequence[str] = ()) -> 
 
 
 def _comparison(analysis: Analysis, factor: Factor, row: dict[str, float], level: float) -> Comparison:
-    difference, lower, upper = (float(row[name]) for name in ("difference", "lower", "upper"))
+    lower, upper = _possible(analysis.response, row)
+    difference, row = float(row["difference"]), row | {"lower": lower, "upper": upper}
     gain = (difference, lower, upper)
     if analysis.response.aim == "less":
         gain = (-difference, -upper, -lower)
@@ -238,6 +243,19 @@ def _comparison(analysis: Analysis, factor: Factor, row: dict[str, float], level
         str(row["second"]), str(row["first"]), difference, lower, upper, *gain,
         float(row["se"]), float(row["df"]), float(row["p"]),
     )  # fmt: skip
+
+
+def _possible(response: Response, row: dict[str, float]) -> tuple[float, float]:
+    """Return a difference's interval, cut at what the scale allows; not known where there is no scatter at all.
+
+    Two values of a scale lie no further apart than its ends, so the cut loses nothing of the coverage.
+    """
+    if row["se"] <= NO_SCATTER * max(1.0, abs(row["difference"])):
+        return math.nan, math.nan
+    if response.low is None or response.high is None:
+        return float(row["lower"]), float(row["upper"])
+    span = response.high - response.low
+    return max(float(row["lower"]), -span), min(float(row["upper"]), span)
 
 
 def _towards_target(
@@ -268,14 +286,28 @@ def _sentence(analysis: Analysis, factor: Factor, leading: Comparison, worth: fl
     """Say what came out, how sure it is, and what follows."""
     response = analysis.response
     came_out = difference_words(response, leading)
-    many = f", holding for all {pairs} pairs at once" if pairs > 1 else ""
-    interval = interval_words(response, leading.lower, leading.upper)
+    interval = interval_words(response, leading.lower, leading.upper) + _all_at_once(pairs)
     first = (
         f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} {came_out} "
-        f"(95% interval {interval}{many})."
+        f"(95% interval {interval})."
     )
-    you_said = f"You said {worth:g} {unit_words(response, worth)} is worth having: "
+    you_said = f"You said {worth:g} {response.unit_words(worth)} is worth having: "
     return f"{first} {you_said}{_verdict_words(analysis, factor, leading, worth, verdict)}."
+
+
+def _all_at_once(pairs: int) -> str:
+    return f", holding for all {pairs} pairs at once" if pairs > 1 else ""
+
+
+def _other_pairs(made: Sequence[Comparison], leading: Comparison, worth: float) -> str:
+    """Say the verdict on each pair that the sentence is not about."""
+    rest = [
+        one if one.gain >= 0 else one.turned()
+        for one in made
+        if {one.first, one.second} != {leading.first, leading.second}
+    ]
+    said = [f"{one.second} instead of {one.first} {judge(one, worth)}" for one in rest]
+    return f" The other pairs: {'; '.join(said)}." if said else ""
 
 
 def _verdict_words(analysis: Analysis, factor: Factor, leading: Comparison, worth: float, verdict: str) -> str:
@@ -321,7 +353,7 @@ def difference_words(response: Response, comparison: Comparison) -> str:
     if float(size) == 0:
         return "came out the same"
     direction = direction_words(response)[comparison.difference > 0]
-    unit = unit_words(response, float(size))
+    unit = response.unit_words(float(size))
     merit = "better" if comparison.gain > 0 else "worse"
     return f"came out {size} {unit} {direction}, which is {merit}"
 
@@ -343,15 +375,6 @@ def interval_words(response: Response, lower: float, upper: float) -> str:
     if upper <= 0:
         return f"{high} to {low} {down}"
     return f"{low} {down} to {high} {up}"
-
-
-def unit_words(response: Response, amount: float) -> str:
-    """Return what an amount of this response is counted in."""
-    if response.kind == "grade":
-        return "grade" if amount <= 1 else "grades"
-    if response.kind == "yes_no":
-        return "of all patches"
-    return response.unit or ("unit" if amount == 1 else "units")
 
 
 def decimals(lower: float, upper: float) -> int:
@@ -396,13 +419,9 @@ def _dependence(analysis: Analysis, factor: Factor, other: Factor, p: float) -> 
             f"with {other.words} {level}{pair} {abs(widest['difference']):.{digits}f} {direction} ({interval})"
         )
     return (
-        f"The effect of {factor.words} on {analysis.response.words} depends on {other.words} (p {_p_words(p)}, "
+        f"The effect of {factor.words} on {analysis.response.words} depends on {other.words} (p {p_words(p)}, "
         f"not asked beforehand): {'; '.join(parts)}."
     )
-
-
-def _p_words(p: float) -> str:
-    return f"= {p:.3f}" if p >= 0.001 else "< 0.001"
 
 
 # --- what else was seen ----------------------------------------------------------------------------
@@ -420,16 +439,14 @@ def _also_seen(plan: Plan, analyses: Sequence[Analysis]) -> Iterable[Finding]:
 def explore(analysis: Analysis, factor: Factor) -> Finding:
     """Say what a factor did to a response that no question is about."""
     response = analysis.response
-    effect = analysis.told.by_name[factor.name]
-    if not effect.can_be_judged:
-        pieces = analysis.told.counts[effect.judged_against]
-        sentence = _untold(factor, response, structure.cannot_be_judged(analysis.plan, effect, pieces))
-        return Finding(factor.name, response.name, False, None, CANNOT_BE_TOLD, sentence, None, (), LEVEL)
-    made, level = compare(analysis, factor)
+    made, level, why = _comparisons(analysis, factor)
+    if why:
+        sentence = _untold(factor, response, why)
+        return Finding(factor.name, response.name, False, None, CANNOT_BE_TOLD, sentence, None, (), level)
     leading = max(made, key=lambda comparison: abs(comparison.difference))
     if leading.gain < 0:
         leading = leading.turned()
-    interval = interval_words(response, leading.lower, leading.upper)
+    interval = interval_words(response, leading.lower, leading.upper) + _all_at_once(len(made))
     clear = leading.lower > 0 or leading.upper < 0
     closing = "clear of chance, but not asked beforehand" if clear else "it may be chance"
     sentence = (

@@ -147,3 +147,8 @@ def _letter(number: int) -> str:
     """Return a, b, …, z, then aa, ab, … with a mark between."""
     alphabet = "abcdefghijklmnopqrstuvwxyz"
     return alphabet[number] if number < len(alphabet) else f"({number + 1})"
+
+
+def p_words(p: float) -> str:
+    """Return what follows the letter p in a sentence: ``= 0.012``, or ``< 0.001``."""
+    return f"= {p:.3f}" if p >= 0.001 else "< 0.001"

@@ -63,15 +63,14 @@ class _Reader:
         while at < len(formula.rstrip()):
             match = _TOKEN.match(formula, at)
             if match is None:
-                raise self.fault(at, "cannot be read here")
+                raise self.fault(at, "cannot be read here", "put a name that is not one word between backticks")
             kind = ("name", "name", "sign", "number")[(match.lastindex or 1) - 1]
             self.tokens.append((kind, match.group(match.lastindex or 1), match.start(match.lastindex or 1)))
             at = match.end()
         self.at = 0
 
-    def fault(self, position: int, why: str) -> UserError:
+    def fault(self, position: int, why: str, cure: str) -> UserError:
         marked = f"{self.formula[:position]}»{self.formula[position:]}"
-        cure = "put a name that is not one word between backticks"
         if self.formula[position : position + 1] == "~":
             cure = "write only what stands to the right of the ~"
         return UserError(Problem(f"formula {marked!r} {why}", cure))
@@ -87,7 +86,9 @@ class _Reader:
             return []
         result = self.sum()
         if self.at < len(self.tokens):
-            raise self.fault(self.tokens[self.at][2], "has something left over here")
+            raise self.fault(
+                self.tokens[self.at][2], "has something left over here", "put a sign such as + or : before it"
+            )
         return [term for term in result if term]
 
     def sum(self) -> list[Names]:
@@ -139,7 +140,7 @@ class _Reader:
         if self.is_sign("^", "**"):
             self.at += 1
             if self.at >= len(self.tokens) or self.tokens[self.at][0] != "number":
-                raise self.fault(len(self.formula), "lacks the number after the power sign")
+                raise self.fault(len(self.formula), "lacks the number after the power sign", "write one, such as ^2")
             order = int(self.peek())
             self.at += 1
             base = list(result)
@@ -150,7 +151,7 @@ class _Reader:
 
     def atom(self) -> list[Names]:
         if self.at >= len(self.tokens):
-            raise self.fault(len(self.formula), "ends too soon")
+            raise self.fault(len(self.formula), "ends too soon", "write a name after the last sign")
         kind, text, position = self.tokens[self.at]
         self.at += 1
         if kind == "name":
@@ -158,14 +159,16 @@ class _Reader:
         if kind == "number":
             if text == "1":
                 return [()]
-            raise self.fault(position, "holds a number that is not 1")
+            raise self.fault(
+                position, "holds a number that is not 1", "leave the number out; a model always has its mean"
+            )
         if text == "(":
             result = self.sum()
             if not self.is_sign(")"):
-                raise self.fault(position, "has a bracket that is not closed")
+                raise self.fault(position, "has a bracket that is not closed", "close it")
             self.at += 1
             return result
-        raise self.fault(position, "has a sign without a name before it")
+        raise self.fault(position, "has a sign without a name before it", "write a name there, or leave the sign out")
 
 
 def _union(first: list[Names], second: list[Names]) -> list[Names]:

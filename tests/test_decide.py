@@ -96,6 +96,7 @@ def test_sentences_say_estimate_interval_worth_and_verdict(example):
 
 def test_three_levels_hold_together(example):
     carrier = example.findings[2]
+    assert "The other pairs: alcohol instead of water too close to call; water instead of oil" in carrier.sentence
     assert len(carrier.comparisons) == 3
     assert carrier.level == pytest.approx(1 - 0.05 / 3)
     assert "holding for all 3 pairs at once" in carrier.sentence
@@ -175,6 +176,18 @@ def test_aims(tmp_path, aim, up, verdict):
     finding = decide.decide(trial_of(tmp_path, text, values({"shellac": up}, spread=0.05))).findings[0]
     assert finding.verdict == verdict
     assert finding.leading.difference == pytest.approx(up, abs=0.15)
+
+
+def test_an_interval_stays_on_the_scale(tmp_path):
+    """Two shares differ by 1 at most, so the interval of their difference ends there."""
+    text = SMALL.replace('kind = "grade"\naim = "more"', 'kind = "yes_no"\naim = "more"')
+    trial = trial_of(tmp_path, text, lambda patch, draw: float(draw.random() < 0.5))
+    decision = decide.decide(trial)
+    found = [one for one in (*decision.findings, *decision.also_seen) if one.response == "figure_clarity"]
+    assert len(found) == 3
+    for finding in found:
+        assert finding.comparisons
+        assert all(-1 <= one.lower <= one.upper <= 1 for one in finding.comparisons)
 
 
 def test_readings_without_any_scatter_give_no_verdict(tmp_path):

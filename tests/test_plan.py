@@ -116,6 +116,7 @@ def test_all_faults_at_once_in_order(tmp_path):
         ('[[exclude]]\ncarrier = ["water", "alcohol"]\n', "leave nothing"),
         ('[[exclude]]\ncarrier = "water"\n', "leave nothing of carrier 'water'"),
         ('[[exclude]]\nwhy = "because"\n', "names no factor"),
+        ("[[exclude]]\ncarrier = []\n", "names no level of carrier"),
         ('[[control]]\nname = "bare"\nlaid_on = "strip"\ncount = 2\n', "2 control strips leave no strip of 2"),
     ],
 )

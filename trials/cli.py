@@ -72,7 +72,7 @@ def check(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None:
     shell.answer("check", as_json=as_json, data=outlook.as_dict(), lines=outlook.lines(), ok=outlook.sound)
     if not outlook.sound:
         raise typer.Exit(shell.ANSWER_IS_NO)
-    shell.next_step("splitboard plan" + _named(folder))
+    shell.next_step("splitboard plan" + shell.named(folder))
 
 
 @app.command()
@@ -121,7 +121,7 @@ def plan(
     ]
     shell.answer("plan", as_json=as_json, data=data, lines=lines)
     shell.say(f"Wrote {place.layout_file}. It tells which code carries what: who scores should not read it.")
-    shell.next_step("splitboard sheets" + _named(folder))
+    shell.next_step("splitboard sheets" + shell.named(folder))
 
 
 def _seed(place: Any, asked: int | None) -> int:
@@ -164,7 +164,7 @@ def sheets(
         lines=[str(path) for path in written],
     )
     shell.say("Print at 100 % and check the 100 mm rule. Keep key.pdf away from whoever scores.")
-    shell.next_step("make and score the boards, then splitboard record SCORES.csv" + _named(folder))
+    shell.next_step("make and score the boards, then splitboard record SCORES.csv" + shell.named(folder))
 
 
 @app.command()
@@ -204,7 +204,9 @@ def record(
     shell.answer("record", as_json=as_json, data=data, lines=lines)
     if not dry_run:
         shell.next_step(
-            ("record what is missing, or " if any(missing.values()) else "") + "splitboard report" + _named(place)
+            ("record what is missing, or " if any(missing.values()) else "")
+            + "splitboard report"
+            + shell.named(place)
         )
 
 
@@ -214,6 +216,11 @@ def _split_paths(paths: list[Path]) -> tuple[Path, list[Path]]:
     files = [path for path in paths if not path.is_dir()]
     if len(places) > 1:
         raise UserError(Problem(f"two folders are named, {str(places[0])!r} and {str(places[1])!r}", "name one"))
+    lost = [path for path in files if not path.exists()]
+    if lost:
+        raise UserError(
+            *(Problem(f"there is no file or folder {str(path)!r}", "check its name and folder") for path in lost)
+        )
     if not files:
         raise UserError(Problem("no file of scores is named", "write splitboard record SCORES.csv FOLDER"))
     return (places[0] if places else Path()), files
@@ -270,11 +277,6 @@ def _file_words(name: str, what: str, checked: Any, *, write: bool) -> tuple[dic
         "left_out": [str(problem) for problem in checked.problems],
     }  # fmt: skip
     return data, [line + "."]
-
-
-def _named(folder: Path) -> str:
-    """Return the folder as it has to be typed after a command."""
-    return "" if folder == Path() else f" {folder}"
 
 
 def main() -> None:

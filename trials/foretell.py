@@ -110,7 +110,8 @@ def _boards_words(plan: Plan, layout: Layout) -> str:
 def _forecast(plan: Plan, told: structure.Structure, question: Question) -> Forecast:
     effect = told.by_name[question.factor]
     factor, response = plan.factor(question.factor), plan.response(question.response)
-    asked = f"Does {factor.words} change {response.words} by {question.worth:g} {unit_words(plan, question)} or more?"
+    worth = f"{question.worth:g} {response.unit_words(question.worth)}"
+    asked = f"Does {factor.words} change {response.words} by {worth} or more?"
     if not effect.can_be_judged:
         pieces = told.counts[effect.judged_against]
         return Forecast(question, False, f"{asked} No: {structure.cannot_be_judged(plan, effect, pieces)}")
@@ -120,16 +121,6 @@ def _forecast(plan: Plan, told: structure.Structure, question: Question) -> Fore
     if effect.error_df < FEW:
         words += " That is few: only a large difference will show; more boards would help."
     return Forecast(question, True, words)
-
-
-def unit_words(plan: Plan, question: Question) -> str:
-    """Return what a question's worth is counted in."""
-    response = plan.response(question.response)
-    if response.kind == "grade":
-        return "grade" if question.worth <= 1 else "grades"
-    if response.kind == "yes_no":
-        return "of all patches"
-    return response.unit or "units"
 
 
 def _notes(plan: Plan, layout: Layout) -> list[str]:

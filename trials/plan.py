@@ -108,6 +108,14 @@ class Response:
         """The name as it is read: ``figure clarity``."""
         return self.name.replace("_", " ")
 
+    def unit_words(self, amount: float) -> str:
+        """Return what an amount of it is counted in: ``grade``, ``grades``, ``L*``."""
+        if self.kind == "grade":
+            return "grade" if amount <= 1 else "grades"
+        if self.kind == "yes_no":
+            return "of all patches"
+        return self.unit or ("unit" if amount == 1 else "units")
+
     @property
     def stage(self) -> str:
         """The stage the questions are answered at: the last one read."""

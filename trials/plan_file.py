@@ -228,6 +228,8 @@ def _exclusions(root: Table, factors: tuple[Factor, ...]) -> Iterator[Exclusion]
             if name not in by_name:
                 continue
             levels = value if isinstance(value, list) else [value]
+            if not levels:
+                table.fault(name, f"this [[exclude]] names no level of {name}", "name one, or take the line out")
             for level in levels:
                 if level not in by_name[name].levels:
                     table.fault(

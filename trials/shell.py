@@ -32,6 +32,11 @@ def next_step(text: str) -> None:
     say(f"Next: {text}")
 
 
+def named(folder: Path) -> str:
+    """Return a trial's folder as it is typed after a command: nothing for the one stood in."""
+    return "" if folder == Path() else f" {folder}"
+
+
 def answer(command: str, *, as_json: bool, data: dict[str, Any], lines: Sequence[str], ok: bool = True) -> None:
     """Give a command's answer: plain lines, or one JSON object with the same content."""
     if as_json:

@@ -15,7 +15,6 @@ from analysis.precision.known import KnownVariances
 from analysis.priors import Prior
 from trials import structure
 from trials.design import Layout
-from trials.foretell import unit_words
 from trials.plan import Plan, Question
 from trials.structure import Effect
 
@@ -168,7 +167,7 @@ def _words(plan: Plan, effect: Effect, made: Expected) -> str:
         return text
     worth = made.question.worth
     gain = TRUE_GAIN * worth
-    unit = unit_words(plan, replace(made.question, worth=gain))
+    unit = plan.response(made.response).unit_words(gain)
     return (
         f"{text} If the true gain between these two is {gain:g} {unit}, {TRUE_GAIN:g} "
         f"times the worth, the chance that it comes out worth it is {made.settles:.0%}; if there is none, the chance "

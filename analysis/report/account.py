@@ -9,7 +9,7 @@ from importlib.metadata import version
 import pandas as pd
 
 from analysis import checks
-from analysis.decide import Decision, unit_words
+from analysis.decide import Decision
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Step, Table
 from analysis.responses import Analysis
@@ -33,7 +33,7 @@ def asked(trial: Trial, decision: Decision) -> Section:
             factor, response = plan.factor(question.factor), plan.response(question.response)
             pair = question.between or (factor.levels if len(factor.levels) == 2 else ())
             levels = " against ".join(reversed(pair)) or "every pair of levels"
-            worth = f"{question.worth:g} {unit_words(response, question.worth)}"
+            worth = f"{question.worth:g} {response.unit_words(question.worth)}"
             rows.append(
                 (factor.words, words.clean(levels), response.words, worth, "yes" if finding.asked else "no, later")
             )
@@ -97,7 +97,7 @@ def _agreement(response: Response, tables: Tables) -> Iterator[str]:
         first, second = row["first"] or "the unnamed assessor", row["second"] or "the unnamed assessor"
         gap = row["mean_difference"]
         size = words.number(abs(gap), 2)
-        unit = unit_words(response, abs(gap))
+        unit = response.unit_words(abs(gap))
         way = "higher" if gap > 0 else "lower"
         lead = f"{second} read {size} {unit} {way} than {first} on average"
         if float(size) == 0:

@@ -8,7 +8,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from analysis import decide
-from analysis.decide import Decision, Finding, unit_words
+from analysis.decide import Decision, Finding
 from analysis.report import board_drawings, figures, greys, inline_svg, numbers, words
 from analysis.report.parts import Answer, BoardSet, Evidence, Group, Picture, Table
 from analysis.responses import Analysis
@@ -37,7 +37,7 @@ def question_words(plan: Plan, finding: Finding) -> str:
     factor, response = plan.factor(finding.factor), plan.response(finding.response)
     if finding.worth is None:
         return f"{words.capital(response.words)} by {factor.words}"
-    return f"Does {factor.words} change {response.words} by {finding.worth:g} {unit_words(response, finding.worth)}?"
+    return f"Does {factor.words} change {response.words} by {finding.worth:g} {response.unit_words(finding.worth)}?"
 
 
 def evidence(plan: Plan, decision: Decision) -> tuple[Evidence, ...]:

@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Iterator
 from datetime import datetime
 
-from analysis import decide
+from analysis import decide, effects
 from analysis.decide import (
     CANNOT_BE_TOLD,
     NOT_WORTH_IT,
@@ -20,7 +20,6 @@ from analysis.decide import (
     Comparison,
     Finding,
     direction_words,
-    unit_words,
 )
 from analysis.responses import Analysis
 from trials import structure
@@ -120,12 +119,12 @@ def amount_cells(value: float, lower: float, upper: float) -> list[str]:
 
 def p_value(p: float) -> str:
     """Return ``0.012``, or ``< 0.001``."""
-    return "not known" if math.isnan(p) else f"{p:.3f}" if p >= 0.001 else "< 0.001"
+    return "not known" if math.isnan(p) else effects.p_words(p).removeprefix("= ")
 
 
 def p_phrase(p: float) -> str:
     """Return ``p = 0.012``, or ``p < 0.001``."""
-    return f"p{SPACE}={SPACE}{p:.3f}" if p >= 0.001 else f"p{SPACE}<{SPACE}0.001"
+    return f"p {effects.p_words(p)}".replace(" ", SPACE)
 
 
 def degrees(df: float) -> str:
@@ -205,7 +204,7 @@ def gain_sentence(finding: Finding, factor: Factor, response: Response) -> str:
     assert one is not None
     shown = decide.decimals(one.gain_lower, one.gain_upper)
     size = number(abs(one.gain), shown)
-    unit = unit_words(response, abs(one.gain))
+    unit = response.unit_words(abs(one.gain))
     kind = "gains" if one.gain >= 0 else "loses"
     where = {
         WORTH_IT: "the whole interval lies at or above",
