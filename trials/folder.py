@@ -270,7 +270,9 @@ def load_layout(folder: Folder, plan: Plan) -> pd.DataFrame:
     record = load_record(folder)
     if not folder.layout_file.exists():
         raise UserError(
-            Problem("layout.csv is gone", "put it back from a copy, or run 'splitboard plan' to write it anew")
+            Problem(
+                "layout.csv is gone", "put it back from a copy; without readings, 'splitboard plan' writes it anew"
+            )
         )
     if plan.layout_digest() != record.layout_digest:
         changed = ", ".join(changes(record.plan, plan.as_dict(), ("boards", "factors", "exclusions", "controls")))
@@ -298,7 +300,7 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
         raise UserError(
             Problem(
                 f"the columns are {', '.join(table.header)}, but the plan's layout has {', '.join(columns)}",
-                "put the file back from a copy, or run 'splitboard plan' to write it anew",
+                "put it back from a copy; without readings, 'splitboard plan' writes it anew",
                 file=table.name, line=1,
             )
         )  # fmt: skip
@@ -310,7 +312,7 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
                 raise UserError(
                     Problem(
                         f"{row.cells[name]!r} is not a whole number",
-                        "undo the edit, or run 'splitboard plan' to write the layout anew",
+                        "undo the edit; without readings, 'splitboard plan' writes the layout anew",
                         file=table.name, line=row.number, column=name,
                     )
                 )  # fmt: skip
@@ -323,7 +325,7 @@ def _edited(table: csv_source.Table, patches: pd.DataFrame, plan: Plan, seed: in
     """Say which cells of layout.csv are not as they were laid out."""
     from trials.design import lay_out
 
-    cure = "undo the edit, or run 'splitboard plan' to write the layout anew"
+    cure = "undo the edit; without readings, 'splitboard plan' writes the layout anew"
     laid_out = lay_out(plan, seed).patches
     if len(laid_out) != len(patches):
         return UserError(
