@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# a busy machine is no fault of the code, and some strategies throw much away
+_PATIENT = [hypothesis.HealthCheck.too_slow, hypothesis.HealthCheck.filter_too_much]
+hypothesis.settings.register_profile("patient", deadline=None, suppress_health_check=_PATIENT)
+hypothesis.settings.load_profile("patient")
+
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # as the command line does, before numpy is imported
 
 REPOSITORY = Path(__file__).parent.parent
 EXAMPLE = REPOSITORY / "example_trials" / "lacewood-counter"

@@ -96,7 +96,7 @@ def test_sentences_say_estimate_interval_worth_and_verdict(example):
 
 def test_three_levels_hold_together(example):
     carrier = example.findings[2]
-    assert "The other pairs: alcohol instead of water too close to call; water instead of oil" in carrier.sentence
+    assert "The other pairs: water instead of alcohol too close to call; alcohol instead of oil" in carrier.sentence
     assert len(carrier.comparisons) == 3
     assert carrier.level == pytest.approx(1 - 0.05 / 3)
     assert "holding for all 3 pairs at once" in carrier.sentence

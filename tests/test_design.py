@@ -1,7 +1,8 @@
-"""Layouts: full sets, randomised within what holds them, reproducible to the letter."""
+"""Layouts: full sets or the best of them, randomised within what holds them, reproducible to the letter."""
 
 import hashlib
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -11,8 +12,9 @@ from hypothesis import strategies as st
 
 from tests.conftest import EXAMPLE
 from tests.test_structure import plan_of
-from trials import design
-from trials.design import Draw, lay_out, scoring_order
+from trials import design, structure
+from trials.design import lay_out, scoring_order
+from trials.draw import Draw
 from trials.errors import UserError
 from trials.folder import layout_text
 from trials.plan import read_plan
@@ -93,23 +95,144 @@ def test_every_level_visits_every_place():
 
 
 @pytest.mark.parametrize(
-    ("factors", "boards", "says"),
+    ("factors", "boards", "says", "cure"),
     [
         (
             {"a": (3, "board"), "b": (2, "board")},
-            {"count": 4},
-            "4 boards cannot hold the 6 board treatments (a 3 × b 2)",
+            {"count": 5},
+            "The 5 boards do not hold the 6 board treatments",
+            "6 boards would hold one of each, 12 boards two.",
         ),
-        ({"a": (3, "board"), "b": (2, "board")}, {"count": 4}, "lay out 6 boards for one of each or 12 for two"),
-        ({"b": (3, "lane")}, {"lanes": 2, "strips": 2}, "2 lanes cannot hold the 3 lane treatments"),
-        ({"c": (4, "strip")}, {"lanes": 2, "strips": 3}, "divide the boards into 4 strips"),
-        ({"b": (2, "lane"), "c": (3, "patch")}, {"lanes": 2, "strips": 2}, "do not fit on one lane"),
+        (
+            {"b": (3, "lane")},
+            {"lanes": 2, "strips": 2},
+            "The 2 lanes of a board do not hold the 3 lane treatments",
+            "Boards divided into 3 lanes would hold them all.",
+        ),
+        (
+            {"c": (4, "strip")},
+            {"lanes": 2, "strips": 3},
+            "The 3 strips of a board do not hold the 4 strip treatments",
+            "Boards divided into 4 strips would hold them all.",
+        ),
+        (
+            {"b": (2, "lane"), "c": (3, "patch")},
+            {"lanes": 2, "strips": 2},
+            "treatments were chosen to estimate best: b, c",
+            "3 patches for each lane would hold them all.",
+        ),
     ],
 )
-def test_boards_that_do_not_hold_the_set(tmp_path, factors, boards, says):
-    with pytest.raises(UserError) as caught:
-        lay_out(plan_of(tmp_path, factors, **boards), 0)
-    assert says in str(caught.value)
+def test_boards_that_do_not_hold_the_set_get_the_best_of_it(tmp_path, factors, boards, says, cure):
+    plan = plan_of(tmp_path, factors, **boards)
+    layout = lay_out(plan, 0)
+    assert says in layout.notes[0]
+    assert layout.notes[1] == cure
+    for factor in plan.factors:
+        assert set(layout.patches[factor.name]) == set(factor.levels)
+    told = structure.of_layout(plan, layout.patches)
+    assert all(told.by_name[factor.name].df == len(factor.levels) - 1 for factor in plan.factors)
+
+
+def test_too_few_boards_for_the_factors_are_refused(tmp_path):
+    with pytest.raises(UserError, match="3 treated boards cannot tell apart"):
+        lay_out(plan_of(tmp_path, {"a": (3, "board"), "b": (2, "board")}, count=3), 0)
+
+
+def test_a_search_that_is_stopped_keeps_what_it_has(tmp_path):
+    plan = plan_of(tmp_path, {"a": (4, "board"), "b": (3, "board"), "c": (3, "strip")}, count=8, strips=3)
+    seen = []
+    layout = lay_out(plan, 1, progress=lambda *how: seen.append(how), stop=lambda: len(seen) >= 1)
+    assert len(layout.patches) == 24
+    assert any("stopped early" in note for note in layout.notes)
+    assert lay_out(plan, 1).patches.equals(lay_out(plan, 1).patches)
+
+
+# --- places and the order of work -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_lanes_and_strips_stand_everywhere_alike(seed):
+    """Every level stands as often at every place, left or right, end or middle, and in each lot alike."""
+    treated = lay_out(read_plan(EXAMPLE), seed).patches.query("control == ''")
+    for place, factor in (("lane", "seal_coat"), ("strip", "glaze_dwell")):
+        counts = treated.groupby([place, factor]).size()
+        assert counts.max() == counts.min()
+    by_treatment = treated.groupby(["carrier", "dye_load", "lane", "seal_coat"]).size().unstack(fill_value=0)
+    assert by_treatment.max(axis=None) <= 3  # of 6: two boards of each treatment turn the seal coat round
+    controls = lay_out(read_plan(EXAMPLE), seed).patches.query("control != ''")
+    assert set(controls.groupby("strip").size()) == {6}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_level_comes_early_or_late_in_the_work(seed):
+    """A steady drift over the order of work moves no factor: mean turns differ by less than one board."""
+    boards = lay_out(read_plan(EXAMPLE), seed).patches.query("control == ''").drop_duplicates("board")
+    for column in ("carrier", "dye_load", "lot"):
+        turns = boards.groupby(column)["board_order"].mean()
+        assert turns.max() - turns.min() <= 1.5  # at random it is 2.9 on average for the carrier
+
+
+def test_no_carrier_sits_in_one_lot_only(tmp_path):
+    """Lots are blocks: with fewer boards in a lot than treatments each level still visits several lots."""
+    plan = plan_of(tmp_path, {"carrier": (3, "board"), "load": (3, "board")}, count=8, lots=2, lanes=2)
+    boards = lay_out(plan, 3).patches.drop_duplicates("board")
+    for factor in ("carrier", "load"):
+        assert set(boards.groupby(factor)["lot"].nunique()) == {2}
+
+
+def test_unusable_patches_carry_nothing(tmp_path):
+    plan_of(tmp_path, {"a": (2, "board"), "b": (2, "lane")}, count=4, lanes=2, strips=3)
+    text = (tmp_path / "trial.toml").read_text()
+    text += '[[unusable]]\nboard = 2\nlane = 1\nstrip = 3\nwhy = "knot"\n[[unusable]]\nboard = 4\nstrip = 1\n'
+    (tmp_path / "trial.toml").write_text(text)
+    patches = lay_out(read_plan(tmp_path), 0).patches
+    assert len(patches) == 4 * 6 - 1 - 2
+    assert patches.query("board == 2 and lane == 1 and strip == 3").empty
+    assert patches.query("board == 4 and strip == 1").empty
+
+
+def test_unusable_patches_and_controls_in_boards_that_are_chosen(tmp_path):
+    plan_of(tmp_path, {"a": (5, "board"), "b": (2, "lane"), "c": (4, "strip")}, count=7, lots=2, lanes=3, strips=4)
+    text = (tmp_path / "trial.toml").read_text()
+    text += "[[unusable]]\nboard = 3\nlane = 2\nstrip = 2\n"
+    for kind in ("board", "lane", "strip", "patch"):
+        text += f'[[control]]\nname = "bare {kind}"\nlaid_on = "{kind}"\n'
+    (tmp_path / "trial.toml").write_text(text)
+    plan = read_plan(tmp_path)
+    patches = lay_out(plan, 5).patches
+    assert len(patches) == 7 * 12 - 1
+    sizes = patches.groupby("control").size()
+    whole = patches.query("control == 'bare board'")["board"].nunique()
+    assert whole == 1
+    assert sizes["bare patch"] == 6
+    assert (patches.query("control == ''").groupby("board").size() >= 2 * 3 - 1 - 1).all()
+    assert patches.query("board == 3 and lane == 2 and strip == 2").empty
+
+
+def test_boards_added_later_leave_the_first_alone(tmp_path):
+    plan = plan_of(tmp_path, {"a": (3, "board"), "b": (2, "lane")}, count=6, lanes=2, strips=2)
+    before = lay_out(plan, 1).patches
+    longer = replace(plan, boards=replace(plan.boards, lots=(6, 4)), added=(4,))
+    more = design.add_boards(longer, before, 2, {"a": 1.0})
+    assert set(more.patches["board"]) == {7, 8, 9, 10}
+    assert set(more.patches["lot"]) == {2}
+    assert not set(more.patches["patch"]) & set(before["patch"])
+    assert sorted(more.patches.drop_duplicates("board")["board_order"]) == [7, 8, 9, 10]
+    assert set(more.patches["a"]) == set(plan.factor("a").levels)
+    assert more.patches.equals(design.add_boards(longer, before, 2, {"a": 1.0}).patches)
+
+
+def test_added_boards_go_where_the_open_question_is(tmp_path):
+    """Six boards hold a one level of six: the boards added for it repeat it more often than chance would."""
+    plan = plan_of(tmp_path, {"a": (2, "board"), "b": (3, "lane")}, count=6, lanes=2, strips=1)
+    before = lay_out(plan, 1).patches
+    longer = replace(plan, boards=replace(plan.boards, lots=(6, 4)), added=(4,))
+    for factor in ("a", "b"):
+        more = design.add_boards(longer, before, 2, {factor: 0.5}).patches
+        together = pd.concat([before, more])
+        told = structure.of_layout(longer, together)
+        assert told.by_name[factor].can_be_judged
 
 
 def test_uneven_boards_are_shared_as_evenly_as_can_be(tmp_path):

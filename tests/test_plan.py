@@ -176,3 +176,88 @@ def test_hand_written_toml_lines():
     assert lines["b", 0, "odd key"] == 11
     assert lines["b", 1, "q", "r"] == 13
     assert ("c",) not in lines
+
+
+# --- what the boards are chosen for, what cannot be used, what is expected --------------------------
+
+MORE = """
+[model]
+interactions = [["seal_coat", "carrier"]]
+criterion = "I"
+
+[[unusable]]
+board = 3
+lane = 1
+why = "knot"
+
+[[spread]]
+response = "darkness"
+board = 2.0
+reading = 0.5
+
+[[added]]
+boards = 2
+on = "2026-05-01"
+"""
+
+
+def test_model_unusable_spread_and_added(tmp_path):
+    plan = read(tmp_path, SMALL.replace("[boards]", 'like = "../earlier"\n[boards]', 1) + MORE)
+    assert plan.model.interactions == (("carrier", "seal_coat"),)  # in the plan's order
+    assert plan.model.criterion == "I"
+    assert [(one.board, one.lane, one.strip, one.why) for one in plan.unusable] == [(3, 1, 0, "knot")]
+    assert plan.unusable[0].covers(1, 2)
+    assert not plan.unusable[0].covers(2, 2)
+    assert plan.spreads[0].pieces == (("board", 2.0), ("reading", 0.5))
+    assert plan.like == "../earlier"
+    assert plan.boards.lots == (4, 2)
+    assert plan.added == (2,)
+
+
+def test_no_interactions_is_not_the_same_as_nothing_said(tmp_path):
+    assert read(tmp_path, SMALL + "[model]\ninteractions = []\n").model.interactions == ()
+    assert read(tmp_path, SMALL).model.interactions is None
+
+
+def test_what_is_not_used_leaves_the_digests_as_they_were(tmp_path):
+    """Records written before these keys existed still agree with their plans."""
+    plan = read(tmp_path, SMALL)
+    assert not {"model", "unusable", "spreads", "like", "added", "rehearsal"} & plan.as_dict().keys()
+    changed = read(tmp_path, SMALL + '[model]\ncriterion = "I"\n')
+    assert changed.layout_digest() != plan.layout_digest()
+    spread = read(tmp_path, SMALL + '[[spread]]\nresponse = "darkness"\nboard = 1\n')
+    assert spread.layout_digest() == plan.layout_digest()
+
+
+@pytest.mark.parametrize(
+    ("added", "says"),
+    [
+        ('[model]\ninteractions = "carrier"\n', "write pairs of factors"),
+        ('[model]\ninteractions = [["carrier"]]\n', "is not a pair of factors"),
+        ('[model]\ninteractions = [["carrier", "seel_coat"]]\n', "write 'seal_coat'"),
+        ('[model]\ninteractions = [["carrier", "carrier"]]\n', "paired with itself"),
+        ('[model]\ninteractions = [["carrier", "seal_coat"], ["seal_coat", "carrier"]]\n', "stands there twice"),
+        ('[model]\ncurvature = ["carrier"]\n', "has no curvature"),
+        ('[model]\ncurvature = ["glaze_dwell"]\n', "three levels or more"),
+        ('[model]\ncriterion = "E"\n', "not one of D, I"),
+        ("[[unusable]]\nlane = 1\n", "does not say on which board"),
+        ("[[unusable]]\nboard = 2\n", "names neither lane nor strip"),
+        ("[[unusable]]\nboard = 5\nlane = 1\n", "whole number from 1 to 4"),
+        ('[[spread]]\nresponse = "darknes"\nboard = 1\n', "write 'darkness'"),
+        ('[[spread]]\nresponse = "darkness"\n', "says nothing"),
+        ('[[spread]]\nresponse = "darkness"\nboard = -1\n', "write a standard deviation"),
+        ('[[spread]]\nresponse = "darkness"\nboards = 1\n', "write 'board'"),
+        ("[[added]]\nboards = 400\n", "more than 900 patches"),
+        ("[[added]]\n", "does not say how many boards"),
+    ],
+)
+def test_faults_of_the_later_tables(tmp_path, added, says):
+    assert any(says in str(problem) for problem in faults(tmp_path, SMALL + added))
+
+
+def test_too_many_combinations_are_refused_at_once(tmp_path):
+    text = "[boards]\ncount = 4\n"
+    for name in "abcdef":
+        listed = ", ".join(f'"{name}{at}"' for at in range(10))
+        text += f'[[factor]]\nname = "{name}"\nlevels = [{listed}]\nlaid_on = "board"\n'
+    assert any("1000000 combinations" in str(problem) for problem in faults(tmp_path, text))

@@ -6,8 +6,10 @@ interaction of a criss-cross against the residual.
 """
 
 import itertools
+import math
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from trials import structure
@@ -153,3 +155,73 @@ def test_one_board_keeps_its_factors_and_drops_their_pair(tmp_path):
     assert [left_out.factors for left_out in told.left_out] == [("seal", "dwell")]
     assert told.error_dfs["residual"] == 2
     assert not any(effect.can_be_judged for effect in told.effects)
+
+
+# --- boards that do not hold every combination ------------------------------------------------------
+
+
+def table_of(plan, boards: list[dict[str, str]]):
+    """One patch a board, carrying what is given."""
+    names = [factor.name for factor in plan.factors]
+    rows = [
+        {"patch": 100 + at, "lot": 1, "board": at + 1, "lane": 1, "strip": 1, "board_order": at + 1, "control": ""}
+        | {name: board[name] for name in names}
+        for at, board in enumerate(boards)
+    ]
+    return pd.DataFrame(rows)
+
+
+def half_fraction(words: str, copies: int = 1) -> list[dict[str, str]]:
+    """The runs of two-level factors whose product of signs is plus, the defining relation I = words."""
+    runs = [dict(zip(words, signs, strict=True)) for signs in itertools.product((-1, 1), repeat=len(words))]
+    kept = [run for run in runs if math.prod(run.values()) == 1]
+    return [{name: f"{name} {(sign + 1) // 2}" for name, sign in run.items()} for run in kept] * copies
+
+
+def test_in_a_half_fraction_each_factor_hides_an_interaction(tmp_path):
+    """I = abc: a = bc, b = ac, c = ab (Box, Hunter and Hunter 2005, chapter 6; from memory)."""
+    plan = plan_of(tmp_path, dict.fromkeys("abc", (2, "board")), count=8)
+    told = structure.of_layout(plan, table_of(plan, half_fraction("abc", copies=2)))
+    assert {left.factors: left.why for left in told.left_out} == {
+        ("a", "b"): "these boards cannot tell it from c",
+        ("a", "c"): "these boards cannot tell it from b",
+        ("b", "c"): "these boards cannot tell it from a",
+    }
+    assert all(effect.can_be_judged for effect in told.effects)
+    assert told.error_dfs["residual"] == 8 - 1 - 3
+
+
+def test_interactions_that_are_one_another_are_both_left_out(tmp_path):
+    """I = abcd, resolution IV: ab = cd, ac = bd, ad = bc; the factors are clear."""
+    plan = plan_of(tmp_path, dict.fromkeys("abcd", (2, "board")), count=16)
+    told = structure.of_layout(plan, table_of(plan, half_fraction("abcd", copies=2)))
+    assert [effect.name for effect in told.effects] == list("abcd")
+    why = {left.factors: left.why for left in told.left_out}
+    assert why["a", "b"] == "these boards cannot tell it from c × d"
+    assert why["b", "d"] == "these boards cannot tell it from a × c"
+    assert len(why) == 6
+
+
+def test_what_the_plan_states_stands_for_its_alias(tmp_path):
+    plan_of(tmp_path, dict.fromkeys("abcd", (2, "board")), count=16)
+    text = (tmp_path / "trial.toml").read_text() + '[model]\ninteractions = [["c", "d"]]\n'
+    (tmp_path / "trial.toml").write_text(text)
+    plan = read_plan(tmp_path)
+    told = structure.of_layout(plan, table_of(plan, half_fraction("abcd", copies=2)))
+    assert [effect.name for effect in told.effects] == ["a", "b", "c", "d", "c:d"]
+    assert {left.why for left in told.left_out} == {"the plan does not ask for it"}
+    assert len(told.left_out) == 5
+
+
+def test_interactions_come_in_by_what_is_asked_and_leave_four_to_judge_by(tmp_path):
+    """10 boards: 9 degrees of freedom, 4 factors; 5 are left, so that one of the six interactions comes in."""
+    plan_of(tmp_path, dict.fromkeys("abcd", (2, "board")), count=10)
+    text = (tmp_path / "trial.toml").read_text()
+    text += '[[response]]\nname = "shade"\nkind = "grade"\n'
+    text += "".join(f'[[question]]\nfactor = "{name}"\nresponse = "shade"\nworth = 1\n' for name in "bd")
+    (tmp_path / "trial.toml").write_text(text)
+    plan = read_plan(tmp_path)
+    told = structure.of_layout(plan, lay_out(plan, 1).patches)
+    pairs = [effect.name for effect in told.effects if len(effect.factors) == 2]
+    assert pairs == ["b:d"]
+    assert told.error_dfs["residual"] == structure.FEW

@@ -1,26 +1,28 @@
-"""Choose what each piece of wood carries: full sets of treatments, randomised at every level.
+"""The layout: what each piece of wood carries, randomised at every level, and the blind codes.
 
-The draws are made from the one generator whose stream Python promises to keep (``random.Random`` with an
-integer seed, its ``random()`` method), so that a seed gives the same layout on every platform and version.
+Boards that hold the full set of treatments get it (`full_sets`); for any others the treatments are chosen that tell
+the most (`selection`).
 """
 
 from __future__ import annotations
 
 import hashlib
-import random
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
-from trials.errors import Problem, UserError
-from trials.plan import Factor, Plan
-from trials.structure import treated_lanes, treated_strips
+from trials import full_sets, selection
+from trials.draw import Draw
+from trials.full_sets import Carried
+from trials.placing import Places, order_of_work
+from trials.plan import Plan
+from trials.stock import Stock, boards_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-T = TypeVar("T")
-Treatment = dict[str, str]
+Progress = Callable[[int, int, float], None]
+"""Called with the starts of a search that are done, their number and the best value so far."""
 
 UPSIDE_DOWN = set("01689")
 """Digits that read as digits when a board is turned round."""
@@ -44,306 +46,173 @@ class Layout:
     notes: tuple[str, ...]
 
 
-class Draw:
-    """Random choices that depend on nothing but the seed."""
-
-    def __init__(self, seed: int) -> None:
-        self._random = random.Random(seed).random
-
-    def below(self, number: int) -> int:
-        """Return a whole number from 0 to ``number - 1``."""
-        return int(self._random() * number)
-
-    def shuffled(self, items: Sequence[T]) -> list[T]:
-        """Return the items in random order (Fisher-Yates)."""
-        result = list(items)
-        for at in range(len(result) - 1, 0, -1):
-            other = self.below(at + 1)
-            result[at], result[other] = result[other], result[at]
-        return result
-
-
-def lay_out(plan: Plan, seed: int) -> Layout:
+def lay_out(
+    plan: Plan, seed: int, *, progress: Progress | None = None, stop: Callable[[], bool] | None = None
+) -> Layout:
     """Lay a plan out on its boards.
 
     Parameters
     ----------
     plan : a checked plan.
     seed : any whole number; the same seed gives the same layout.
+    progress : told how a search for the best treatments goes on, where one is needed.
+    stop : asked now and then; once it says so the search ends with the best it has.
 
     Raises
     ------
     UserError
-        The boards, lanes, strips or patches do not hold the full set of treatments; it says how many would.
+        The boards cannot tell even the single factors apart; it says how many could.
     """
+    draw, notes = Draw(seed), list[str]()
+    places = Places(draw)
+    boards = boards_of(plan, plan.boards.lots, draw, places)
+    try:
+        carried = full_sets.lay(plan, boards, draw, places, notes)
+    except full_sets.NotHeldError as reason:
+        treated = [board for board in boards if not board.control]
+        chosen = selection.choose(plan, seed, boards=_places_of(treated), progress=progress, stop=stop)
+        carried = _carried(boards, chosen)
+        cure = reason.problem.cure
+        notes = [*chosen.notes[:1], f"{cure[:1].upper()}{cure[1:]}.", *chosen.notes[1:]]
+    turns = _turns(plan, boards, carried, draw)
+    return Layout(_table(plan, boards, carried, turns, draw), seed, tuple(dict.fromkeys(notes)))
+
+
+def add_boards(
+    plan: Plan,
+    before: pd.DataFrame,
+    seed: int,
+    wanted: Mapping[str, float],
+    *,
+    ratios: Mapping[str, float] | None = None,
+    progress: Progress | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> Layout:
+    """Lay out the boards of a later occasion, chosen so that with the earlier ones they best settle what is open.
+
+    Parameters
+    ----------
+    plan : with the occasion as the last of `Plan.added`: it is a lot of its own.
+    before : the patches laid out so far, as `Layout.patches`; they are not touched and their codes not used again.
+    seed : as for `lay_out`.
+    wanted : the factors whose differences are still open, and what each difference is worth.
+    ratios : variances by random term relative to the residual, where they are known.
+
+    Returns
+    -------
+    The patches of the new boards only; their turns at the bench follow those of the earlier boards.
+    """
+    draw = Draw(seed)
+    places = Places(draw)
+    first = int(before["board"].max()) + 1
+    boards = boards_of(plan, plan.added[-1:], draw, places, first)
+    chosen = selection.choose(
+        plan, seed, criterion="L", boards=_places_of(boards), already=_chosen_before(plan, before),
+        wanted=wanted, ratios=ratios, progress=progress, stop=stop,
+    )  # fmt: skip
+    carried = _carried(boards, chosen)
+    worked = int(before["board_order"].max())
+    turns = [worked + turn for turn in _turns(plan, boards, carried, draw)]
+    table = _table(plan, boards, carried, turns, draw, {int(code) for code in before["patch"]})
+    return Layout(table, seed, chosen.notes)
+
+
+# --- from boards to patches ------------------------------------------------------------------------
+
+
+def _table(
+    plan: Plan,
+    boards: Sequence[Stock],
+    carried: Sequence[Carried],
+    turns: Sequence[int],
+    draw: Draw,
+    used: Collection[int] = (),
+) -> pd.DataFrame:
+    """Return one row a patch, each with a code that is not among those used."""
     import pandas as pd
 
-    draw = Draw(seed)
-    notes: list[str] = []
-    _check_room(plan)
-    boards = _boards(plan, draw, notes)
-    order = draw.shuffled(range(1, plan.boards.count + 1))
-    rows: list[dict[str, object]] = []
-    for board in boards:
-        rows.extend(row | {"board_order": order[board.number - 1]} for row in _patches(plan, board, draw, notes))
-    codes = draw.shuffled(_codes(len(rows)))[: len(rows)]
-    table = pd.DataFrame([{"patch": code} | row for code, row in zip(codes, rows, strict=True)])
     names = [factor.name for factor in plan.factors]
-    columns = ["patch", "lot", "board", "lane", "strip", "board_order", *names, "control"]
-    return Layout(table[columns], seed, tuple(dict.fromkeys(notes)))
+    rows: list[dict[str, object]] = []
+    for board, made, turn in zip(boards, carried, turns, strict=True):
+        for (lane, strip), what in sorted(made.items()):
+            levels: dict[str, object] = {"control": what} if isinstance(what, str) else {"control": "", **what}
+            place = {"lot": board.lot, "board": board.number, "lane": lane, "strip": strip, "board_order": turn}
+            rows.append(dict.fromkeys(names) | place | levels)
+    codes = draw.shuffled(_codes(len(rows), used))[: len(rows)]
+    table = pd.DataFrame([{"patch": code} | row for code, row in zip(codes, rows, strict=True)])
+    return table[["patch", "lot", "board", "lane", "strip", "board_order", *names, "control"]]
 
 
-@dataclass(frozen=True)
-class _Board:
-    number: int
-    lot: int
-    treatment: Treatment
-    control: str
+def _turns(plan: Plan, boards: Sequence[Stock], carried: Sequence[Carried], draw: Draw) -> list[int]:
+    return order_of_work([_marks(plan, board, made) for board, made in zip(boards, carried, strict=True)], draw)
 
 
-# --- does it fit -----------------------------------------------------------------------------------
+def _marks(plan: Plan, board: Stock, made: Carried) -> dict[str, Hashable]:
+    """Return what is to be spread over the order of work: the lot, the control, and what is laid on the board."""
+    treated = next((what for what in made.values() if not isinstance(what, str)), {})
+    own = {factor.name: treated.get(factor.name) for factor in plan.laid_on("board")}
+    return {"lot": board.lot, "control": board.control, **own, "together": tuple(own.values())}
 
 
-def _check_room(plan: Plan) -> None:
-    """Refuse a plan whose pieces do not hold the full set, saying how many would."""
-    problems = []
-    sets = plan.treatments(plan.laid_on("board"))
-    room = plan.boards.count - plan.controls_on("board")
-    if room < len(sets):
-        factors = _product_words(plan.laid_on("board"))
-        spare = f" besides the {plan.controls_on('board')} control boards" if plan.controls_on("board") else ""
-        total = len(sets) + plan.controls_on("board")
-        problems.append(
-            Problem(
-                f"{_number(room, 'board')}{spare} cannot hold the {len(sets)} board treatments ({factors})",
-                f"lay out {total} boards for one of each or {total + len(sets)} for two, take fewer levels, "
-                "or lay a factor on lane or strip",
-                file="trial.toml",
-            )
-        )
-    for kind, room in (("lane", treated_lanes(plan)), ("strip", treated_strips(plan))):
-        needed = max(len(plan.treatments(plan.laid_on(kind), given)) for given in sets)
-        if room < needed:
-            factors = _product_words(plan.laid_on(kind))
-            problems.append(
-                Problem(
-                    f"a board's {_number(room, kind)} cannot hold the {needed} {kind} treatments ({factors})",
-                    f"divide the boards into {needed} {kind}s or a multiple of it, or take fewer levels",
-                    file="trial.toml",
-                )
-            )
-    if problems:
-        raise UserError(*problems)
+# --- what was chosen, and where it stands ----------------------------------------------------------
 
 
-def _number(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+def _places_of(boards: Sequence[Stock]) -> list[selection.BoardPlace]:
+    """Return treated boards as the selection counts them: over the lanes and strips that carry levels."""
+    found = []
+    for board in boards:
+        lanes, strips = board.free_lanes, board.free_strips
+        blocked = {
+            (lanes.index(lane) + 1, strips.index(strip) + 1)
+            for lane, strip in board.unusable
+            if lane in lanes and strip in strips
+        }
+        found.append(selection.BoardPlace(board.number, board.lot, frozenset(blocked)))
+    return found
 
 
-def _product_words(factors: Sequence[Factor]) -> str:
-    return " × ".join(f"{factor.words} {len(factor.levels)}" for factor in factors)
+def _carried(boards: Sequence[Stock], chosen: selection.Selection) -> list[Carried]:
+    """Return what each board carries, controls included."""
+    treated = iter(chosen.boards)
+    found = []
+    for board in boards:
+        made: Carried = {cell: name for cell in board.cells if (name := board.control_at(cell))}
+        if not board.control:
+            one = next(treated)
+            lanes, strips = board.free_lanes, board.free_strips
+            here: Carried = {**one.cells, **one.controls}
+            made |= {(lanes[lane - 1], strips[strip - 1]): what for (lane, strip), what in here.items()}
+        found.append(made)
+    return found
 
 
-# --- boards ----------------------------------------------------------------------------------------
-
-
-def _boards(plan: Plan, draw: Draw, notes: list[str]) -> list[_Board]:
-    """Give each board its lot and its treatment, at random within lots."""
-    sets = plan.treatments(plan.laid_on("board"))
-    numbers = [(lot, number) for lot, numbers in _numbered_lots(plan) for number in numbers]
-    control_boards = _control_boards(plan, draw)
-    uses = [0] * len(sets)
-    boards = []
-    for lot, members in _numbered_lots(plan):
-        free = [number for number in members if number not in control_boards]
-        chosen = _choose(sets, len(free), uses, draw)
-        treated = dict(zip(free, draw.shuffled(chosen), strict=True))
-        for number in members:
-            control = control_boards.get(number, "")
-            treatment = {} if control else sets[treated[number]]
-            boards.append(_Board(number, lot, treatment, control))
-    if len(set(uses)) > 1:
-        names = _product_words(plan.laid_on("board"))
-        whole = len(sets) * min(uses) + plan.controls_on("board")
-        notes.append(
-            f"{len(numbers)} boards hold the full set of {len(sets)} board treatments ({names}) unevenly: "
-            f"{min(uses)} boards of some and {max(uses)} of others. "
-            f"{whole} or {whole + len(sets)} boards would share out evenly."
-        )
-    return boards
-
-
-def _numbered_lots(plan: Plan) -> list[tuple[int, list[int]]]:
-    """Return each lot with its board numbers; boards are numbered through the lots."""
-    lots, start = [], 1
-    for lot, size in enumerate(plan.boards.lots, start=1):
-        lots.append((lot, list(range(start, start + size))))
-        start += size
-    return lots
-
-
-def _control_boards(plan: Plan, draw: Draw) -> dict[int, str]:
-    """Choose the boards that are controls, spread over the lots."""
-    names = [control.name for control in plan.controls if control.laid_on == "board" for _ in range(control.count)]
-    if not names:
-        return {}
-    queues = draw.shuffled([draw.shuffled(numbers) for _, numbers in _numbered_lots(plan)])
-    chosen: list[int] = []
-    while len(chosen) < len(names):
-        queues.sort(key=len, reverse=True)
-        for queue in queues:
-            if queue and len(chosen) < len(names):
-                chosen.append(queue.pop())
-    return dict(zip(chosen, draw.shuffled(names), strict=True))
-
-
-def _choose(sets: list[Treatment], room: int, uses: list[int], draw: Draw) -> list[int]:
-    """Choose `room` treatments for one lot, the least used first, levels spread within the lot.
-
-    `uses` counts over the whole trial and is brought up to date.
-    """
-    chosen: list[int] = []
-    levels: dict[tuple[str, str], int] = {}
-    for _ in range(room):
-
-        def cost(at: int) -> tuple[int, int, int]:
-            in_lot = sum(levels.get(item, 0) for item in sets[at].items())
-            return uses[at], chosen.count(at), in_lot
-
-        best = min(cost(at) for at in range(len(sets)))
-        at = draw.shuffled([at for at in range(len(sets)) if cost(at) == best])[0]
-        chosen.append(at)
-        uses[at] += 1
-        for item in sets[at].items():
-            levels[item] = levels.get(item, 0) + 1
-    return chosen
-
-
-# --- lanes, strips and patches ---------------------------------------------------------------------
-
-
-def _patches(plan: Plan, board: _Board, draw: Draw, notes: list[str]) -> list[dict[str, object]]:
-    """Return the rows of one board."""
-    none: dict[str, object] = {factor.name: None for factor in plan.factors}
-    place: dict[str, object] = {"lot": board.lot, "board": board.number}
-    cells = [(lane, strip) for lane in range(1, plan.boards.lanes + 1) for strip in range(1, plan.boards.strips + 1)]
-    if board.control:
-        return [place | {"lane": lane, "strip": strip, "control": board.control} | none for lane, strip in cells]
-    lanes = _share_out(plan, "lane", plan.boards.lanes, board, draw, notes)
-    strips = _share_out(plan, "strip", plan.boards.strips, board, draw, notes)
-    made: dict[tuple[int, int], Treatment | str] = {}
-    for lane, strip in cells:
-        on_lane, on_strip = lanes[lane - 1], strips[strip - 1]
-        if isinstance(on_lane, str) or isinstance(on_strip, str):
-            made[lane, strip] = on_lane if isinstance(on_lane, str) else str(on_strip)
-            continue
-        treatment = board.treatment | on_lane | on_strip
-        if plan.treatments(plan.laid_on("patch"), treatment):
-            made[lane, strip] = treatment
-        else:
-            notes.append("Some patches are left bare, because the plan forbids what would meet there.")
-    _control_patches(plan, made, draw)
-    _lay_on_patches(plan, made, draw)
-    rows = []
-    for (lane, strip), what in made.items():
-        carried = none | {"control": what} if isinstance(what, str) else {"control": "", **what}
-        rows.append(place | {"lane": lane, "strip": strip} | carried)
-    return rows
-
-
-def _share_out(
-    plan: Plan, kind: str, number: int, board: _Board, draw: Draw, notes: list[str]
-) -> list[Treatment | str]:
-    """Return what each lane (or strip) of a board carries: a treatment, or the name of a control."""
-    controls = [control.name for control in plan.controls if control.laid_on == kind for _ in range(control.count)]
-    options = plan.treatments(plan.laid_on(kind), board.treatment)
-    room = number - len(controls)
-    if room % len(options):
-        notes.append(
-            f"The {room} {kind}s of a board do not share out evenly over {len(options)} {kind} treatments; "
-            f"{len(options) * (room // len(options) + 1)} would."
-        )
-    carried: list[Treatment | str] = [*_filled(options, room, draw), *controls]
-    return draw.shuffled(carried)
-
-
-def _filled(options: Sequence[T], room: int, draw: Draw) -> list[T]:
-    """Return `room` options, each as often as the others as far as it goes, the odd ones drawn."""
-    return [*(list(options) * (room // len(options))), *draw.shuffled(options)[: room % len(options)]]
-
-
-def _control_patches(plan: Plan, made: dict[tuple[int, int], Treatment | str], draw: Draw) -> None:
-    """Make single patches controls, at random places among the treated ones."""
-    names = [control.name for control in plan.controls if control.laid_on == "patch" for _ in range(control.count)]
-    free = draw.shuffled([cell for cell, what in made.items() if not isinstance(what, str)])
-    if len(names) >= len(free) and names:
-        raise UserError(
-            Problem(
-                f"{len(names)} control patches leave no patch of {len(free)} on a board for the factors",
-                "take fewer",
-                file="trial.toml",
-            )
-        )
-    made.update(zip(free, names, strict=False))
-
-
-def _lay_on_patches(plan: Plan, made: dict[tuple[int, int], Treatment | str], draw: Draw) -> None:
-    """Lay the patch factors, a full set within each piece that holds patches of one treatment so far."""
-    factors = plan.laid_on("patch")
-    if not factors:
-        return
-    groups: dict[tuple[object, ...], list[tuple[int, int]]] = {}
-    for cell, what in made.items():
-        if not isinstance(what, str):
-            groups.setdefault(_patch_group(plan, cell, what), []).append(cell)
-    for cells in groups.values():
-        treatment = made[cells[0]]
-        assert isinstance(treatment, dict)
-        options = plan.treatments(factors, treatment)
-        if len(cells) < len(options):
-            piece = _group_words(plan)
-            raise UserError(
-                Problem(
-                    f"the {len(options)} patch treatments ({_product_words(factors)}) do not fit on one {piece}, "
-                    f"which has {len(cells)} {'patch' if len(cells) == 1 else 'patches'} for them",
-                    f"divide the boards so that one {piece} has {len(options)} patches or a multiple of it",
-                    file="trial.toml",
-                )
-            )
-        for cell, option in zip(cells, draw.shuffled(_filled(options, len(cells), draw)), strict=True):
-            made[cell] = treatment | option
-
-
-def _patch_group(plan: Plan, cell: tuple[int, int], treatment: Treatment) -> tuple[object, ...]:
-    """Return what marks the piece within which a full set of patch treatments is laid."""
-    lanes, strips = plan.laid_on("lane"), plan.laid_on("strip")
-    if lanes and strips:
-        return tuple(treatment[factor.name] for factor in (*lanes, *strips))
-    if lanes:
-        return ("lane", cell[0])
-    if strips:
-        return ("strip", cell[1])
-    return ()
-
-
-def _group_words(plan: Plan) -> str:
-    lanes, strips = plan.laid_on("lane"), plan.laid_on("strip")
-    if lanes and strips:
-        return "lane and strip treatment of a board"
-    return "lane" if lanes else "strip" if strips else "board"
+def _chosen_before(plan: Plan, before: pd.DataFrame) -> list[selection.ChosenBoard]:
+    """Return the boards laid out so far: as much of them as the selection reads, their lots and treatments."""
+    treated = before[before["control"] == ""]
+    found = []
+    for _, rows in treated.groupby("board"):
+        lanes = {lane: at for at, lane in enumerate(sorted(rows["lane"].unique()), start=1)}
+        strips = {strip: at for at, strip in enumerate(sorted(rows["strip"].unique()), start=1)}
+        cells = {
+            (lanes[row["lane"]], strips[row["strip"]]): {factor.name: row[factor.name] for factor in plan.factors}
+            for row in rows.to_dict("records")
+        }
+        found.append(selection.ChosenBoard(int(rows["lot"].iloc[0]), {}, (), (), cells))
+    return found
 
 
 # --- codes -----------------------------------------------------------------------------------------
 
 
-def _codes(number: int) -> list[int]:
+def _codes(number: int, used: Collection[int]) -> list[int]:
     """Return the three-digit codes to draw from.
 
     Codes that read as another number when the board is turned round are used only when the rest do
     not go round.
     """
-    plain = [code for code in range(100, 1000) if not set(str(code)) <= UPSIDE_DOWN]
-    return plain if number <= len(plain) else list(range(100, 1000))
+    left = [code for code in range(100, 1000) if code not in used]
+    plain = [code for code in left if not set(str(code)) <= UPSIDE_DOWN]
+    return plain if number <= len(plain) else left
 
 
 def scoring_order(patches: pd.DataFrame, seed: int, assessor: str) -> list[int]:

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from trials import structure
 from trials.design import Layout
 from trials.plan import Plan, Question
-
-FEW = 4
-"""Fewer degrees of freedom than this show large differences only: common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -23,8 +19,18 @@ class Forecast:
 
 
 @dataclass(frozen=True)
-class Outlook:
-    """What `check` says."""
+class Foretold:
+    """What follows from the layout alone, without saying how much pieces differ.
+
+    Attributes
+    ----------
+    title, boards : the trial, and its boards in a sentence.
+    questions : each with whether it can be told.
+    factors : what each is judged against.
+    unseen : what this layout cannot tell.
+    notes : what else to know.
+    sound : whether there is something to read and every question can be told.
+    """
 
     title: str
     boards: str
@@ -34,40 +40,8 @@ class Outlook:
     notes: tuple[str, ...]
     sound: bool
 
-    def lines(self) -> list[str]:
-        """Return the outlook as plain text."""
-        parts = [self.title, "", self.boards, ""]
-        if self.questions:
-            parts += ["What you asked:", *(f"- {forecast.words}" for forecast in self.questions), ""]
-        parts += ["How each factor is judged:", *(f"- {line}" for line in self.factors)]
-        if self.unseen:
-            parts += ["", "What this plan cannot tell:", *(f"- {line}" for line in self.unseen)]
-        if self.notes:
-            parts += ["", "To know:", *(f"- {line}" for line in self.notes)]
-        return parts
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return the same as plain values."""
-        return {
-            "title": self.title,
-            "boards": self.boards,
-            "questions": [
-                {
-                    "factor": forecast.question.factor,
-                    "response": forecast.question.response,
-                    "worth": forecast.question.worth,
-                    "can_be_told": forecast.can_be_told,
-                    "words": forecast.words,
-                }
-                for forecast in self.questions
-            ],
-            "factors": list(self.factors),
-            "cannot_be_told": list(self.unseen),
-            "notes": list(self.notes),
-        }
-
-
-def outlook(plan: Plan, layout: Layout) -> Outlook:
+def foretell(plan: Plan, layout: Layout) -> Foretold:
     """Work out what a plan's layout can tell.
 
     Parameters
@@ -83,7 +57,7 @@ def outlook(plan: Plan, layout: Layout) -> Outlook:
         for effect in told.effects
         if len(effect.factors) > 1 and not effect.can_be_judged
     ]
-    return Outlook(
+    return Foretold(
         title=plan.title,
         boards=_boards_words(plan, layout),
         questions=questions,
@@ -118,7 +92,7 @@ def _forecast(plan: Plan, told: structure.Structure, question: Question) -> Fore
     compared = structure.judged_pieces(plan, effect)
     within = "" if effect.judged_against == "board" else " on the same boards"
     words = f"{asked} It can be told, by comparing {compared}{within} ({effect.error_df} degrees of freedom)."
-    if effect.error_df < FEW:
+    if effect.error_df < structure.FEW:
         words += " That is few: only a large difference will show; more boards would help."
     return Forecast(question, True, words)
 

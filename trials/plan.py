@@ -12,6 +12,8 @@ from typing import Any, Literal, cast
 
 Kind = Literal["board", "lane", "strip", "patch"]
 KINDS: tuple[Kind, ...] = ("board", "lane", "strip", "patch")
+LAID_OUT = ("boards", "factors", "exclusions", "controls", "unusable", "model", "added")
+"""The parts of a plan that the layout follows from."""
 STAGES = ("bare", "dyed", "sealed", "glazed", "topcoated", "aged")
 
 
@@ -133,6 +135,47 @@ class Question:
 
 
 @dataclass(frozen=True)
+class Unusable:
+    """Patches that carry nothing, such as a knot: of one board, a lane or a strip of it (0 for all) or one patch."""
+
+    board: int
+    lane: int
+    strip: int
+    why: str
+
+    def covers(self, lane: int, strip: int) -> bool:
+        """Whether a patch of the board is among them."""
+        return self.lane in (0, lane) and self.strip in (0, strip)
+
+
+@dataclass(frozen=True)
+class Model:
+    """What the boards are chosen to estimate, where they do not hold the full set.
+
+    Attributes
+    ----------
+    interactions : the pairs of factors whose interaction is wanted; None leaves it to the boards, () wants none.
+    curvature : factors of amounts of which a straight line and its bend are enough.
+    criterion : ``D`` for the effects as a whole, ``I`` for predictions.
+    """
+
+    interactions: tuple[tuple[str, str], ...] | None = None
+    curvature: tuple[str, ...] = ()
+    criterion: Literal["D", "I"] = "D"
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How much pieces are expected to differ in a response: standard deviations by piece, in its own unit.
+
+    ``pieces`` names lot, board, lane, strip, patch and reading, those that are known.
+    """
+
+    response: str
+    pieces: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
 class Step:
     """One step of the schedule: what is put on, the stage it ends, how long it dries."""
 
@@ -145,7 +188,11 @@ class Step:
 
 @dataclass(frozen=True)
 class Plan:
-    """A checked plan. Everything else follows from it and a seed."""
+    """A checked plan. Everything else follows from it and a seed.
+
+    ``like`` names the folder of an earlier trial to take spreads from; ``added`` holds how many boards each later
+    occasion added, which are the last of the lots; ``rehearsal`` marks a plan whose results are invented.
+    """
 
     title: str
     wood: str
@@ -159,6 +206,12 @@ class Plan:
     steps: tuple[Step, ...] = ()
     assessors: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
+    unusable: tuple[Unusable, ...] = ()
+    model: Model = Model()
+    spreads: tuple[Spread, ...] = ()
+    like: str = ""
+    added: tuple[int, ...] = ()
+    rehearsal: bool = False
 
     def factor(self, name: str) -> Factor:
         """Return the factor of that name."""
@@ -212,17 +265,28 @@ class Plan:
         )
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the plan as plain values, for the record kept beside the data."""
-        return cast(dict[str, Any], json.loads(json.dumps(asdict(self))))
+        """Return the plan as plain values, for the record kept beside the data.
+
+        What was made possible after the first records were written is left out where it is not used, so that
+        these records still agree with their plans.
+        """
+        values = _as_read(asdict(self))
+        unused = _as_read({"unusable": [], "model": asdict(Model()), "spreads": [], "like": "", "added": []})
+        unused["rehearsal"] = False
+        return {key: value for key, value in values.items() if key not in unused or value != unused[key]}
 
     def digest(self) -> str:
         """Return the SHA-256 of the whole plan as it is understood, whatever its spacing and comments."""
         return _digest(self.as_dict())
 
     def layout_digest(self) -> str:
-        """Return the SHA-256 of the part the layout follows from: boards, factors, exclusions, controls."""
+        """Return the SHA-256 of the part the layout follows from, `LAID_OUT`."""
         whole = self.as_dict()
-        return _digest({key: whole[key] for key in ("boards", "factors", "exclusions", "controls")})
+        return _digest({key: whole[key] for key in LAID_OUT if key in whole})
+
+
+def _as_read(values: dict[str, Any]) -> dict[str, Any]:
+    return cast(dict[str, Any], json.loads(json.dumps(values)))
 
 
 def _digest(values: dict[str, Any]) -> str:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
+import signal
 import sys
+import threading
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -35,6 +38,50 @@ def next_step(text: str) -> None:
 def named(folder: Path) -> str:
     """Return a trial's folder as it is typed after a command: nothing for the one stood in."""
     return "" if folder == Path() else f" {folder}"
+
+
+@contextlib.contextmanager
+def long_work(what: str) -> Iterator[LongWork]:
+    """Show how far some long work is, at a terminal, and let Ctrl-C end it early; a second one stops the command."""
+    work = LongWork(what)
+    before = signal.getsignal(signal.SIGINT) if threading.current_thread() is threading.main_thread() else None
+    if before is not None:
+        signal.signal(signal.SIGINT, work.interrupt)
+    try:
+        yield work
+    finally:
+        if before is not None:
+            signal.signal(signal.SIGINT, before)
+        work.clear()
+
+
+class LongWork:
+    """How far some work is, and whether it has been asked to end."""
+
+    def __init__(self, what: str) -> None:
+        self._what, self._shown, self._stop = what, 0, False
+
+    def progress(self, done: int, total: int, *_: float) -> None:
+        """Show how far it is, over what stood there before."""
+        if sys.stderr.isatty() and total > 1:
+            text = f"{self._what} {done} of {total} (Ctrl-C ends it with what it has)"
+            print(f"\r{text.ljust(self._shown)}", end="", file=sys.stderr, flush=True)
+            self._shown = len(text)
+
+    def stop(self) -> bool:
+        """Whether to end early."""
+        return self._stop
+
+    def interrupt(self, *_: object) -> None:
+        """Ask the work to end; the second time stop the command."""
+        if self._stop:
+            raise KeyboardInterrupt
+        self._stop = True
+
+    def clear(self) -> None:
+        """Take the line away again."""
+        if self._shown:
+            print(f"\r{' ' * self._shown}\r", end="", file=sys.stderr, flush=True)
 
 
 def answer(command: str, *, as_json: bool, data: dict[str, Any], lines: Sequence[str], ok: bool = True) -> None:

@@ -17,12 +17,14 @@ from functools import cached_property
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from trials.plan import Kind, Plan
+from trials.telling_apart import Columns, rank, told_apart
 
 if TYPE_CHECKING:
     import pandas as pd
+
+FEW = 4
+"""Fewer degrees of freedom than this show large differences only: common practice, no source."""
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "lot": ("lot",),
@@ -213,70 +215,80 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
 
     Notes
     -----
-    A pair is left out when one of its combinations is nowhere on the boards, and when keeping it would
-    leave its pieces without a degree of freedom to judge anything by.
+    A pair is left out when the plan names the interactions it wants and this is none of them; when one of its
+    combinations is nowhere on the boards; when these boards cannot tell it from something else; and, those the
+    questions are not about first, while fewer than `FEW` degrees of freedom (one, where the plan names its
+    interactions) are left to judge by in its stratum.
     """
     treated = patches[patches["control"] == ""]
+    columns = Columns(plan, treated)
     seen_as = _pieces_seen(plan, treated)
     random = [term for term, seen in seen_as.items() if seen == term]
     strata = [*random, "residual"]
-    counts = {term: len(treated[list(COLUMNS[term])].drop_duplicates()) for term in strata}
-    names = [factor.name for factor in plan.factors]
-    terms: list[tuple[str, ...]] = [(name,) for name in names]
-    left_out = []
-    for pair in combinations(names, 2):
-        missing = _missing_cell(plan, treated, pair)
-        if missing:
-            left_out.append(LeftOut(pair, f"{missing} is nowhere on the boards"))
-        else:
-            terms.append(pair)
+    counts = {term: columns.number(COLUMNS[term]) for term in strata}
+    order = list(combinations([factor.name for factor in plan.factors], 2))
+    wanted = pairs_by_weight(plan)
+    left_out = [LeftOut(pair, "the plan does not ask for it") for pair in order if pair not in wanted]
+    pairs, hidden = told_apart(plan, columns, wanted, stated=plan.model.interactions is not None)
+    left_out += [LeftOut(pair, why) for pair, why in hidden.items()]
+    terms: list[tuple[str, ...]] = [*((factor.name,) for factor in plan.factors), *pairs]
+    least = FEW if plan.model.interactions is None else 1
     for stratum in strata:
-        own = [term for term in terms if judged_against(plan, term, seen_as) == stratum]
-        here = [term for term in own if len(term) == 2]
-        if here and _error_df(plan, treated, stratum, terms, seen_as) == 0:
-            terms = [term for term in terms if term not in here]
-            besides = " as well as the factors themselves" if len(own) > len(here) else ""
-            why = f"there are too few {piece_words(stratum)} to judge it by{besides}"
-            left_out.extend(LeftOut(pair, why) for pair in here)
-    effects = tuple(_effect(plan, treated, term, terms, seen_as) for term in terms)
-    error_dfs = {stratum: _error_df(plan, treated, stratum, terms, seen_as) for stratum in strata}
+        for pair in reversed(pairs):
+            own = [term for term in terms if judged_against(plan, term, seen_as) == stratum]
+            if pair in own and _error_df(plan, columns, stratum, terms, seen_as) < least:
+                terms.remove(pair)
+                left_out.append(LeftOut(pair, _too_few(stratum, besides=len(own) > 1)))
+    terms.sort(key=lambda term: order.index((term[0], term[1])) if len(term) == 2 else -1)
+    left_out.sort(key=lambda one: order.index((one.factors[0], one.factors[1])))
+    error_dfs = {stratum: _error_df(plan, columns, stratum, terms, seen_as) for stratum in strata}
+    effects = tuple(_effect(plan, columns, term, terms, seen_as, error_dfs) for term in terms)
     return Structure(tuple(random), effects, tuple(left_out), counts, error_dfs)
 
 
-def _missing_cell(plan: Plan, treated: pd.DataFrame, pair: tuple[str, ...]) -> str:
-    """Return in words a combination of two factors' levels that no patch carries, or nothing."""
-    made = set(treated[list(pair)].itertuples(index=False, name=None))
-    first, second = (plan.factor(name) for name in pair)
-    for one in first.levels:
-        for other in second.levels:
-            if (one, other) not in made:
-                return f"{first.words} {one} with {second.words} {other}"
-    return ""
+def pairs_by_weight(plan: Plan) -> list[tuple[str, str]]:
+    """Return the pairs of factors whose interaction is wanted, those the questions are about first.
+
+    Where the plan names its interactions they are these, in its order.
+    """
+    if plan.model.interactions is not None:
+        return list(plan.model.interactions)
+    asked = {question.factor for question in plan.questions}
+    pairs = list(combinations([factor.name for factor in plan.factors], 2))
+    return sorted(pairs, key=lambda pair: -len(asked & set(pair)))
+
+
+def _too_few(stratum: str, *, besides: bool) -> str:
+    also = " as well as the factors themselves" if besides else ""
+    return f"there are too few {piece_words(stratum)} to judge it by{also}"
 
 
 def _effect(
-    plan: Plan, treated: pd.DataFrame, term: tuple[str, ...], terms: list[tuple[str, ...]], seen_as: dict[str, str]
+    plan: Plan,
+    columns: Columns,
+    term: tuple[str, ...],
+    terms: list[tuple[str, ...]],
+    seen_as: dict[str, str],
+    error_dfs: Mapping[str, int],
 ) -> Effect:
     stratum = judged_against(plan, term, seen_as)
     others = [
-        _term_columns(plan, treated, other)
+        columns.term(other)
         for other in terms
         if other != term and not set(other) > set(term) and judged_against(plan, other, seen_as) == stratum
     ]
-    around = [_piece_columns(treated, outer) for outer in _around(stratum, seen_as)]
-    without = _rank([*around, *others])
-    df = _rank([*around, *others, _term_columns(plan, treated, term)]) - without
-    return Effect(term, stratum, df, _error_df(plan, treated, stratum, terms, seen_as))
+    around = [columns.mean, *(columns.pieces(COLUMNS[outer]) for outer in _around(stratum, seen_as))]
+    df = rank([*around, *others, columns.term(term)]) - rank([*around, *others])
+    return Effect(term, stratum, df, error_dfs[stratum])
 
 
 def _error_df(
-    plan: Plan, treated: pd.DataFrame, stratum: str, terms: list[tuple[str, ...]], seen_as: dict[str, str]
+    plan: Plan, columns: Columns, stratum: str, terms: list[tuple[str, ...]], seen_as: dict[str, str]
 ) -> int:
     """Count what is left among the pieces of a stratum after the larger pieces and the treatments."""
-    pieces = len(treated[list(COLUMNS[stratum])].drop_duplicates())
-    around = [_piece_columns(treated, outer) for outer in _around(stratum, seen_as)]
-    own = [term for term in terms if judged_against(plan, term, seen_as) == stratum]
-    return pieces - _rank([*around, *(_term_columns(plan, treated, term) for term in own)])
+    around = [columns.pieces(COLUMNS[outer]) for outer in _around(stratum, seen_as)]
+    own = [columns.term(term) for term in terms if judged_against(plan, term, seen_as) == stratum]
+    return columns.number(COLUMNS[stratum]) - rank([*around, *own, columns.mean])
 
 
 def _around(stratum: str, seen_as: dict[str, str]) -> list[str]:
@@ -286,29 +298,6 @@ def _around(stratum: str, seen_as: dict[str, str]) -> list[str]:
         return random
     own = set(COLUMNS[stratum])
     return [term for term in random if term != stratum and (term == "lot" or set(COLUMNS[term]) < own)]
-
-
-def _piece_columns(treated: pd.DataFrame, term: str) -> np.ndarray:
-    """Return one 0/1 column for each piece of a term."""
-    codes = treated.groupby(list(COLUMNS[term]), sort=False).ngroup().to_numpy()
-    return np.eye(int(codes.max()) + 1)[codes]
-
-
-def _term_columns(plan: Plan, treated: pd.DataFrame, term: tuple[str, ...]) -> np.ndarray:
-    """Return the contrast columns of a term (each level against the first, crossed for a pair)."""
-    block = np.ones((len(treated), 1))
-    for name in term:
-        levels = plan.factor(name).levels
-        codes = treated[name].map({level: at for at, level in enumerate(levels)}).to_numpy()
-        part = np.eye(len(levels))[codes][:, 1:]
-        block = (block[:, :, None] * part[:, None, :]).reshape(len(treated), -1)
-    return block
-
-
-def _rank(blocks: list[np.ndarray]) -> int:
-    """Return the rank of the columns together with the overall mean."""
-    rows = len(blocks[0]) if blocks else 1
-    return int(np.linalg.matrix_rank(np.hstack([np.ones((rows, 1)), *blocks])))
 
 
 # --- in words --------------------------------------------------------------------------------------
@@ -336,10 +325,15 @@ def describe(plan: Plan, structure: Structure) -> list[str]:
 
 def judged_pieces(plan: Plan, effect: Effect) -> str:
     """Return what the pieces are called that an effect is judged against: lanes, also where a lane is one patch."""
-    kinds = {plan.factor(name).laid_on for name in effect.factors} - {"board"}
-    if effect.judged_against == "residual" and len(kinds) == 1:
+    return judged_pieces_of(plan, effect.factors, effect.judged_against)
+
+
+def judged_pieces_of(plan: Plan, factors: Sequence[str], against: str) -> str:
+    """Return the same for an effect of these factors that is judged against a random term or the residual."""
+    kinds = {plan.factor(name).laid_on for name in factors} - {"board"}
+    if against == "residual" and len(kinds) == 1:
         return piece_words(next(term for term in COLUMNS if _PIECE[term][0] in kinds))
-    return piece_words(effect.judged_against)
+    return piece_words(against)
 
 
 def cannot_be_judged(plan: Plan, effect: Effect, pieces: int) -> str:

@@ -1,0 +1,368 @@
+"""The tables of trial.toml that say what is varied, read and asked; each into its part of a `Plan`."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from typing import cast
+
+from trials import scales, units
+from trials.errors import UserError, nearest
+from trials.plan import (
+    KINDS,
+    STAGES,
+    Boards,
+    Control,
+    Exclusion,
+    Factor,
+    Kind,
+    Model,
+    Question,
+    Response,
+    Spread,
+    Step,
+    Unusable,
+)
+from trials.toml_source import Table
+
+RESERVED = (
+    "patch", "lot", "board", "lane", "strip", "board_order", "control", "response", "value", "assessor",
+    "stage", "repeat", "taken_at", "method", "source", "note", "residual",
+    "readings", "mean", "se", "df", "t", "p", "lower", "upper", "difference", "first", "second", "contrast",
+    "estimate", "slope", "squared_prediction",
+)  # fmt: skip
+"""Names the trial's own tables and models use, which a factor cannot have."""
+
+
+def factors(root: Table) -> Iterator[Factor]:
+    """Yield what is varied, from [[factor]]."""
+    seen: set[str] = set()
+    for table in root.tables("factor"):
+        table.allow(("name", "levels", "laid_on"))
+        name = table.text("name")
+        if name and not name.isidentifier():
+            table.fault("name", f"{name!r} is not one word", f"write it as {_one_word(name)!r}")
+        elif name in RESERVED:
+            table.fault("name", f"{name!r} is a word the trial's own tables use", "choose another name")
+        elif name in seen:
+            table.fault("name", f"there are two factors named {name!r}", "rename one")
+        seen.add(name)
+        levels = table.words("levels")
+        if levels and len(levels) < 2:
+            table.fault("levels", f"factor {name!r} has one level", "add a second one, or take the factor out")
+        yield Factor(name, levels, cast(Kind, table.choice("laid_on", KINDS)), *_amounts(table, levels))
+
+
+def _one_word(name: str) -> str:
+    word = "".join(letter if letter.isalnum() else "_" for letter in name).strip("_")
+    return word if word.isidentifier() else f"factor_{word}"
+
+
+def _amounts(table: Table, levels: tuple[str, ...]) -> tuple[tuple[float, ...] | None, str]:
+    """Return the levels as amounts and their unit, where all are quantities of one kind."""
+    parts = [units.split(level) for level in levels]
+    if not levels or any(part is None for part in parts):
+        return None, ""
+    try:
+        kinds = [units.kind_of(part[1]) if part and part[1] else "" for part in parts]
+    except UserError as error:
+        table.fault("levels", error.problems[0].what, error.problems[0].cure)
+        return None, ""
+    if "" in kinds:
+        bare = levels[kinds.index("")]
+        table.fault(
+            "levels", f"level {bare!r} has no unit", f"write it with one, such as '{bare} min' or '{bare} g/L'"
+        )
+        return None, ""
+    known = [kind for kind in kinds if kind]
+    if not known:
+        return None, ""
+    if len(known) < len(kinds):
+        odd = next(level for level, kind in zip(levels, kinds, strict=True) if not kind)
+        table.fault(
+            "levels", f"the unit of level {odd!r} is not known", f"write it like {levels[kinds.index(known[0])]!r}"
+        )
+        return None, ""
+    if len(set(known)) > 1:
+        table.fault(
+            "levels", f"the levels mix {' and '.join(sorted(set(known)))}", "give all of them the same kind of unit"
+        )
+        return None, ""
+    amounts = tuple(units.read(level, known[0]).amount for level in levels)
+    for at, amount in enumerate(amounts):
+        if amount in amounts[:at]:
+            first = levels[amounts.index(amount)]
+            table.fault("levels", f"{first!r} and {levels[at]!r} are the same level", "leave one of them out")
+    return amounts, units.BASES[known[0]]
+
+
+def exclusions(root: Table, factors: tuple[Factor, ...]) -> Iterator[Exclusion]:
+    """Yield the combinations that are never made, from [[exclude]]."""
+    by_name = {factor.name: factor for factor in factors}
+    for table in root.tables("exclude"):
+        table.allow((*by_name, "why"))
+        named = []
+        for name, value in table.values.items():
+            if name not in by_name:
+                continue
+            levels = value if isinstance(value, list) else [value]
+            if not levels:
+                table.fault(name, f"this [[exclude]] names no level of {name}", "name one, or take the line out")
+            for level in levels:
+                if level not in by_name[name].levels:
+                    table.fault(
+                        name, f"{level!r} is not a level of {name}", nearest(str(level), by_name[name].levels)
+                    )
+            named.append((name, tuple(str(level) for level in levels)))
+        if not named and not table.source.problems:
+            table.fault(None, "this [[exclude]] names no factor", 'add lines such as carrier = "oil"')
+        yield Exclusion(tuple(sorted(named)), table.text("why", ""))
+
+
+def controls(root: Table) -> Iterator[Control]:
+    """Yield the pieces that carry no level, from [[control]]."""
+    seen: set[str] = set()
+    for table in root.tables("control"):
+        table.allow(("name", "laid_on", "count"))
+        name = table.text("name")
+        if name in seen:
+            table.fault("name", f"there are two controls named {name!r}", "rename one, or raise its count")
+        seen.add(name)
+        yield Control(name, cast(Kind, table.choice("laid_on", KINDS, "strip")), table.count("count", 1, 1, 60))
+
+
+def responses(root: Table, factors: tuple[Factor, ...]) -> Iterator[Response]:
+    """Yield what is scored or measured, from [[response]]."""
+    seen: set[str] = set()
+    taken = {*RESERVED, *(factor.name for factor in factors)}
+    for table in root.tables("response"):
+        table.allow(
+            ("name", "kind", "grades", "half_grades", "unit", "low", "high", "aim", "stage", "stages", "anchors")
+        )
+        name = table.text("name")
+        if name and not name.isidentifier():
+            table.fault("name", f"{name!r} is not one word", f"write it as {_one_word(name)!r}")
+        elif name in taken:
+            table.fault("name", f"{name!r} is a factor's name or a word the tables use", "choose another name")
+        elif name in seen:
+            table.fault("name", f"there are two responses named {name!r}", "rename one")
+        seen.add(name)
+        yield _response(table, name)
+
+
+def _response(table: Table, name: str) -> Response:
+    kind = table.choice("kind", ("grade", "measure", "yes_no", "preference"), "grade")
+    if kind == "preference":
+        table.fault(
+            "kind", "preferences between pairs of patches are not taken in yet", "write 'grade' and score each"
+        )
+    grades = table.count("grades", 5, 2, 100) if kind == "grade" else 2
+    anchors = table.words("anchors", scales.anchors(name, grades) if kind == "grade" else ())
+    if anchors and len(anchors) != grades:
+        table.fault("anchors", f"there are {len(anchors)} anchors for {grades} grades", "write one for each grade")
+    if kind != "grade":
+        for key in ("grades", "half_grades", "anchors"):
+            if key in table:
+                table.fault(key, f"{key} belongs to a response of kind 'grade', and this is {kind!r}", "take it out")
+    low, high = table.number("low"), table.number("high")
+    if kind != "measure":
+        for key in ("low", "high", "unit"):
+            if key in table:
+                table.fault(
+                    key, f"{key} belongs to a response of kind 'measure', and this is {kind!r}", "take it out"
+                )
+        low, high = (1.0, float(grades)) if kind == "grade" else (0.0, 1.0)
+    elif low is not None and high is not None and low >= high:
+        table.fault("low", f"low ({low:g}) is not below high ({high:g})", "swap or correct them")
+    aim, target = _aim(table)
+    return Response(
+        name=name,
+        kind=kind,
+        grades=grades if kind == "grade" else 0,
+        half_grades=table.flag("half_grades", default=False),
+        unit=table.text("unit", "") if "unit" in table else "",
+        low=low,
+        high=high,
+        aim=aim,
+        target=target,
+        stages=_stages(table),
+        anchors=anchors,
+    )
+
+
+def _aim(table: Table) -> tuple[str, float | None]:
+    written = table.values.get("aim", "more")
+    if isinstance(written, int | float) and not isinstance(written, bool):
+        return "target", table.number("aim")
+    if written not in ("more", "less"):
+        table.fault(
+            "aim", f"aim is {written!r}", "write 'more', 'less', or the number to come close to, such as aim = 38"
+        )
+        return "more", None
+    return str(written), None
+
+
+def _stages(table: Table) -> tuple[str, ...]:
+    if "stage" in table and "stages" in table:
+        table.fault("stage", "both stage and stages are given", "keep one of them")
+    stages = table.words("stages", ()) or (table.text("stage", "topcoated"),)
+    key = "stages" if "stages" in table else "stage"
+    for stage in stages:
+        if stage not in STAGES:
+            table.fault(key, f"{stage!r} is not a stage of the work", nearest(stage, STAGES))
+    return tuple(sorted(stages, key=lambda stage: STAGES.index(stage) if stage in STAGES else 0))
+
+
+def questions(root: Table, factors: tuple[Factor, ...], responses: tuple[Response, ...]) -> Iterator[Question]:
+    """Yield the comparisons named beforehand, from [[question]]."""
+    by_name = {factor.name: factor for factor in factors}
+    known_responses = [response.name for response in responses]
+    seen: set[tuple[str, ...]] = set()
+    for table in root.tables("question"):
+        table.allow(("factor", "response", "worth", "between"))
+        factor, response = table.text("factor"), table.text("response")
+        if factor and factor not in by_name:
+            table.fault(
+                "factor", f"the question is about {factor!r}, which is not a factor", nearest(factor, by_name)
+            )
+        if response and response not in known_responses:
+            table.fault(
+                "response",
+                f"the question is about {response!r}, which is not a response",
+                nearest(response, known_responses),
+            )
+        worth = table.number("worth")
+        if worth is None and "worth" not in table:
+            table.fault(
+                None,
+                "the question does not say how large a difference would be worth having",
+                "add worth = 0.5 (in the response's own unit)",
+            )
+        elif worth is not None and worth <= 0:
+            table.fault("worth", f"worth is {worth:g}", "write the smallest difference that would change what you do")
+        between = table.words("between", ())
+        if "between" in table and len(between) != 2:
+            table.fault("between", f"between names {len(between)} levels", "name the two to compare, or leave it out")
+        for level in between:
+            if factor in by_name and level not in by_name[factor].levels:
+                table.fault(
+                    "between", f"{level!r} is not a level of {factor}", nearest(level, by_name[factor].levels)
+                )
+        if (factor, response, *sorted(between)) in seen:
+            table.fault("factor", f"this question about {factor} and {response} is asked twice", "leave one out")
+        seen.add((factor, response, *sorted(between)))
+        yield Question(factor, response, worth or 0.0, between)
+
+
+def steps(root: Table) -> Iterator[Step]:
+    """Yield the schedule, from [[step]]."""
+    for table in root.tables("step"):
+        table.allow(("name", "material", "stage", "dry", "note"))
+        stage = table.text("stage", "") if "stage" in table else ""
+        if stage and stage not in STAGES:
+            table.fault("stage", f"{stage!r} is not a stage of the work", nearest(stage, STAGES))
+        dry = table.text("dry", "") if "dry" in table else ""
+        if dry:
+            try:
+                units.read(dry, "time")
+            except UserError as error:
+                table.fault("dry", f"dry: {error.problems[0].what}", error.problems[0].cure)
+        yield Step(table.text("name"), table.text("material", ""), stage, dry, table.text("note", ""))
+
+
+def assessors(root: Table) -> tuple[str, ...]:
+    """Return who scores, from [scoring]."""
+    table = root.table("scoring")
+    table.allow(("assessors",))
+    return table.words("assessors", ())
+
+
+def unusable(root: Table, boards: Boards) -> Iterator[Unusable]:
+    """Yield the patches that carry nothing, from [[unusable]]."""
+    for table in root.tables("unusable"):
+        table.allow(("board", "lane", "strip", "why"))
+        board = table.count("board", 0, 1, boards.count) if "board" in table else 0
+        if "board" not in table:
+            table.fault(None, "this [[unusable]] does not say on which board", "add board = 3, counted from 1")
+        lane = table.count("lane", 0, 1, boards.lanes) if "lane" in table else 0
+        strip = table.count("strip", 0, 1, boards.strips) if "strip" in table else 0
+        if not lane and not strip:
+            table.fault(
+                None,
+                "this [[unusable]] names neither lane nor strip, so nothing is left of the board",
+                "add lane = 1 or strip = 3 or both, or take the board out of the count",
+            )
+        yield Unusable(board, lane, strip, table.text("why", ""))
+
+
+def model(root: Table, factors: tuple[Factor, ...]) -> Model:
+    """Return what the boards are to be chosen for, from [model]."""
+    table = root.table("model")
+    table.allow(("interactions", "curvature", "criterion"))
+    names = {factor.name: factor for factor in factors}
+    curvature = table.words("curvature", ())
+    for name in curvature:
+        if name not in names:
+            table.fault("curvature", f"{name!r} is not a factor", nearest(name, names))
+        elif names[name].amounts is None or len(names[name].levels) < 3:
+            table.fault(
+                "curvature",
+                f"{name!r} has no curvature: it takes three levels or more, all of them amounts",
+                "take it out of curvature",
+            )
+    criterion = table.choice("criterion", ("D", "I"), "D")
+    return Model(_pairs(table, names), curvature, "I" if criterion == "I" else "D")
+
+
+def _pairs(table: Table, names: Collection[str]) -> tuple[tuple[str, str], ...] | None:
+    """Return the pairs of factors of `interactions`, None where it is not given."""
+    written = table.values.get("interactions")
+    if written is None:
+        return None
+    cure = 'write pairs of factors, such as interactions = [["carrier", "seal_coat"]], or [] for none'
+    if not isinstance(written, list):
+        table.fault("interactions", f"interactions is {written!r}", cure)
+        return None
+    found: list[tuple[str, str]] = []
+    for pair in written:
+        if not isinstance(pair, list) or len(pair) != 2 or not all(isinstance(name, str) for name in pair):
+            table.fault("interactions", f"{pair!r} is not a pair of factors", cure)
+            continue
+        unknown = [name for name in pair if name not in names]
+        for name in unknown:
+            table.fault("interactions", f"{name!r} is not a factor", nearest(name, names))
+        if unknown:
+            continue
+        if pair[0] == pair[1]:
+            table.fault("interactions", f"{pair[0]!r} is paired with itself", cure)
+        elif {*pair} in [{*other} for other in found]:
+            table.fault("interactions", f"{pair[0]} with {pair[1]} stands there twice", "leave one out")
+        else:
+            order = list(names)
+            first, second = sorted(pair, key=order.index)
+            found.append((first, second))
+    return tuple(found)
+
+
+SPREAD_PIECES = ("lot", "board", "lane", "strip", "patch", "reading")
+"""What can differ, from the largest to the smallest."""
+
+
+def spreads(root: Table, responses: tuple[Response, ...]) -> Iterator[Spread]:
+    """Yield the standard deviations the finisher expects, from [[spread]]."""
+    known = [response.name for response in responses]
+    seen: set[str] = set()
+    for table in root.tables("spread"):
+        table.allow(("response", *SPREAD_PIECES))
+        name = table.text("response")
+        if name and name not in known:
+            table.fault("response", f"the spread is of {name!r}, which is not a response", nearest(name, known))
+        elif name in seen:
+            table.fault("response", f"there are two spreads of {name!r}", "keep one of them")
+        seen.add(name)
+        given = {piece: table.number(piece) for piece in SPREAD_PIECES if piece in table}
+        for piece, size in given.items():
+            if size is not None and size < 0:
+                table.fault(piece, f"{piece} is {size:g}", "write a standard deviation, 0 or more")
+        if not given and not table.source.problems:
+            table.fault(None, "this [[spread]] says nothing", "add board = 2.0 (a standard deviation) and so on")
+        yield Spread(name, tuple((piece, size) for piece, size in given.items() if size is not None))

@@ -1,0 +1,236 @@
+"""The terms of the model: which there are by default, their columns, and how they are called."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from itertools import product
+
+import numpy as np
+
+from trials.errors import Problem, UserError
+from trials.plan import Factor, Plan
+from trials.selection.places import BoardPlace, ChosenBoard
+from trials.structure import (
+    FEW,
+    LeftOut,
+    judged_against,
+    pairs_by_weight,
+    piece_words,
+    random_terms,
+    treated_lanes,
+    treated_strips,
+)
+
+_DEPENDENT = 1e-8
+
+
+def default_terms(
+    plan: Plan, places: Sequence[BoardPlace], already: Sequence[ChosenBoard] = ()
+) -> tuple[tuple[str, ...], list[LeftOut]]:
+    """Return the terms of the plan's model, and the interactions given up.
+
+    Parameters
+    ----------
+    plan : the plan; its ``model`` says which interactions are wanted.
+    places : the boards to be treated.
+    already : boards that are laid out already and count as well.
+
+    Returns
+    -------
+    Every factor, and the interactions the plan states or, where it leaves them to the boards, as many as
+    there is room for with `structure.FEW` degrees of freedom left to judge by, those of questioned factors first.
+
+    Raises
+    ------
+    UserError
+        A stated interaction can never be estimated.
+    """
+    left = _room(plan, places, [board for board in already if board.cells])
+    for factor in plan.factors:
+        left[judged_against(plan, [factor.name])] -= _df(plan, factor)
+    if plan.model.interactions is not None:
+        return _stated_terms(plan, left), []
+    kept, given_up = _main_terms(plan), []
+    for names in pairs_by_weight(plan):
+        first, second = (plan.factor(name) for name in names)
+        stratum, df = judged_against(plan, names), _pair_df(plan, first, second)
+        never = _never_made(plan, first, second)
+        if never:
+            given_up.append(LeftOut(names, f"{never} is never made"))
+        elif left[stratum] - df < FEW:
+            why = f"there are too few {piece_words(stratum)} to judge it by as well as the rest"
+            given_up.append(LeftOut(names, why))
+        else:
+            left[stratum] -= df
+            kept.append(_pair_term(plan, first, second))
+    return tuple(kept), given_up
+
+
+def _stated_terms(plan: Plan, left: dict[str, int]) -> tuple[str, ...]:
+    """Return the factors and exactly the interactions the plan states."""
+    kept = _main_terms(plan)
+    for one, other in plan.model.interactions or ():
+        first, second = plan.factor(one), plan.factor(other)
+        stratum = judged_against(plan, (one, other))
+        left[stratum] -= _pair_df(plan, first, second)
+        if stratum == "board" and left[stratum] < 0 <= left[stratum] + _pair_df(plan, first, second):
+            raise refused(plan, (one, other), "there are too few boards to estimate it as well as the rest")
+        kept.append(_pair_term(plan, first, second))
+    treatments = plan.treatments(plan.factors)
+    blocks = [np.ones((len(treatments), 1)), *(columns(plan, term, treatments) for term in kept)]
+    found = Counter(
+        np.repeat(range(len(blocks)), [block.shape[1] for block in blocks])[independent(np.hstack(blocks))]
+    )
+    for at, (term, block) in enumerate(zip(kept, blocks[1:], strict=True), start=1):
+        if ":" in term and found[at] < block.shape[1]:
+            names = factors_of(term)
+            never = _never_made(plan, plan.factor(names[0]), plan.factor(names[1]))
+            why = f"{never} is never made" if never else "what can be made does not tell it from the other effects"
+            raise refused(plan, names, why)
+    return tuple(kept)
+
+
+def refused(plan: Plan, names: Sequence[str], why: str) -> UserError:
+    """Refuse an interaction that the plan states and the boards cannot estimate."""
+    what = f"the interaction {effect_words(plan, names)} that the model asks for cannot be estimated: {why}"
+    return UserError(Problem(what, "leave it out of the model's interactions or make room for it", file="trial.toml"))
+
+
+def _main_terms(plan: Plan) -> list[str]:
+    terms = []
+    for factor in plan.factors:
+        bent = factor.name in plan.model.curvature
+        terms += [f"{factor.name}^{power}" for power in range(1, 1 + _df(plan, factor))] if bent else [factor.name]
+    return terms
+
+
+def _pair_term(plan: Plan, *pair: Factor) -> str:
+    return ":".join(f"{one.name}^1" if one.name in plan.model.curvature else one.name for one in pair)
+
+
+def _df(plan: Plan, factor: Factor) -> int:
+    most = len(factor.levels) - 1
+    return min(2, most) if factor.name in plan.model.curvature else most
+
+
+def _pair_df(plan: Plan, first: Factor, second: Factor) -> int:
+    first_df, second_df = (1 if one.name in plan.model.curvature else len(one.levels) - 1 for one in (first, second))
+    return first_df * second_df
+
+
+def _room(plan: Plan, places: Sequence[BoardPlace], already: Sequence[ChosenBoard]) -> dict[str, int]:
+    """Return the degrees of freedom between the pieces of each stratum, treatments and error together."""
+    terms = random_terms(plan)
+    boards = len(places) + len(already)
+    present = {place.lot for place in places} | {board.lot for board in already}
+    lots = len(present) if "lot" in terms or already else 1
+    left = {"board": boards - lots, "board:lane": 0, "board:strip": 0, "residual": 0}
+    if "board" not in terms:
+        return left | {"residual": boards - lots}
+    full = {
+        (lane, strip) for lane in range(1, treated_lanes(plan) + 1) for strip in range(1, treated_strips(plan) + 1)
+    }
+    for cells, number in Counter(
+        [frozenset(full - place.unusable) for place in places] + [frozenset(board.cells) for board in already]
+    ).items():
+        for stratum, df in _room_of_board(cells, terms).items():
+            left[stratum] += number * df
+    left["residual"] -= len(places) * plan.controls_on("patch")
+    return left
+
+
+def _room_of_board(cells: frozenset[tuple[int, int]], terms: Sequence[str]) -> dict[str, int]:
+    """Return the degrees of freedom within one board by stratum."""
+    lanes, strips = (len({cell[kind] for cell in cells}) for kind in (0, 1))
+    within = {"board:lane": lanes - 1, "board:strip": strips - 1}
+    within = {stratum: max(df, 0) for stratum, df in within.items() if stratum in terms}
+    at = sorted(cells)
+    pieces = [np.ones((len(at), 1))]
+    for kind, stratum in ((0, "board:lane"), (1, "board:strip")):
+        if stratum in terms:
+            pieces.append(np.array([[float(cell[kind] == other[kind]) for other in at] for cell in at]))
+    rank = int(np.linalg.matrix_rank(np.hstack(pieces))) if at else 0
+    return within | {"residual": len(at) - rank}
+
+
+def _never_made(plan: Plan, first: Factor, second: Factor) -> str:
+    """Return in words a combination of two factors' levels that is never made, or nothing."""
+    made = [(made[first.name], made[second.name]) for made in plan.treatments((first, second))]
+    for one, other in product(first.levels, second.levels):
+        if (one, other) not in made:
+            return f"{first.words} {one} with {second.words} {other}"
+    return ""
+
+
+# --- columns ---------------------------------------------------------------------------------------
+
+
+def columns(plan: Plan, term: str, treatments: Sequence[Mapping[str, str]]) -> np.ndarray:
+    """Return a term's columns for a list of treatments, (treatments, columns).
+
+    Raises
+    ------
+    ValueError
+        The term names no factor of the plan, or a power that it does not have.
+    """
+    block = np.ones((len(treatments), 1))
+    for part in term.split(":"):
+        factor, by_level = _part(plan, part)
+        codes = [factor.levels.index(treatment[factor.name]) for treatment in treatments]
+        block = (block[:, :, None] * by_level[codes][:, None, :]).reshape(len(treatments), -1)
+    return block
+
+
+def _part(plan: Plan, part: str) -> tuple[Factor, np.ndarray]:
+    """Return the factor of one part of a term, and the part's columns, one row a level."""
+    name, _, power = part.partition("^")
+    factor = next((factor for factor in plan.factors if factor.name == name), None)
+    if factor is None:
+        raise ValueError(f"term part {part!r} names no factor of the plan")
+    if not power:
+        return factor, _contrasts(len(factor.levels))
+    if power not in ("1", "2") or factor.amounts is None:
+        raise ValueError(f"term part {part!r} needs the power 1 or 2 and a factor whose levels are amounts")
+    amounts = np.array(factor.amounts, dtype=float)
+    coded = 2 * (amounts - amounts.min()) / (amounts.max() - amounts.min()) - 1
+    return factor, coded[:, None] ** int(power)
+
+
+def _contrasts(levels: int) -> np.ndarray:
+    """Return orthogonal contrasts of so many levels, (levels, levels - 1), of mean square 1."""
+    result = np.zeros((levels, levels - 1))
+    for at in range(1, levels):
+        result[:at, at - 1], result[at, at - 1] = -1.0, at
+    return result * np.sqrt(levels / (result**2).sum(axis=0))
+
+
+def independent(matrix: np.ndarray) -> list[int]:
+    """Return the columns that do not follow from the ones before them."""
+    basis = np.zeros((len(matrix), 0))
+    kept = []
+    for at, column in enumerate(matrix.T):
+        rest = column - basis @ (basis.T @ column)
+        rest = rest - basis @ (basis.T @ rest)
+        size = float(np.linalg.norm(rest))
+        if size > _DEPENDENT * max(1.0, float(np.linalg.norm(column))):
+            basis = np.column_stack([basis, rest / size])
+            kept.append(at)
+    return kept
+
+
+# --- words -----------------------------------------------------------------------------------------
+
+
+def factors_of(term: str) -> tuple[str, ...]:
+    """Return the factors a term is about."""
+    return tuple(part.partition("^")[0] for part in term.split(":"))
+
+
+def effect_words(plan: Plan, parts: Sequence[str]) -> str:
+    """Return an effect as it is read: ``carrier × seal coat``."""
+    named = (part.partition("^") for part in parts)
+    return " × ".join(
+        plan.factor(name).words + {"": "", "1": " (straight line)", "2": " (curvature)"}[power]
+        for name, _, power in named
+    )
