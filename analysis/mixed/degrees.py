@@ -121,16 +121,13 @@ def effects_precision(sums: Moments, point: Point, inverse: np.ndarray, unit: fl
     covariance = (pulls * weights) @ sums.cross.T
     covariance.flat[:: len(covariance) + 1] += 1.0
     expected = np.linalg.inv(point.information(sums.free, expected=True))
-    growth = np.zeros_like(pulls)
-    for own, first, size in zip(expected[:-1, :-1], sums.starts, sums.sizes, strict=True):
-        part = slice(first, first + size)
-        growth += (pulls[:, part] @ point.projected[part]) * (2 * sums.spread(own))
     turned = inverse @ pulls
+    growth = 2 * turned @ (point.projected * (sums.members @ expected[:-1, :-1] @ sums.members.T))
     own = [turned[:, first : first + size] for first, size in zip(sums.starts, sums.sizes, strict=True)]
     covariance = inverse @ covariance @ inverse.T * unit
     return Precision(
         covariance=covariance,
-        adjusted=covariance + inverse @ (growth @ pulls.T) @ inverse.T * unit,
+        adjusted=covariance + growth @ turned.T * unit,
         slopes=np.array([one @ one.T * unit for one in own]).reshape(-1, *covariance.shape),
         components=Components(
             expected, point.information(sums.free, expected=False), np.append(point.ratios > 0, True)

@@ -17,7 +17,7 @@ information where it is positive definite (Jennrich & Sampson 1976, Technometric
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import lapack
@@ -68,6 +68,7 @@ class Moments:
     free : rows less rank of the fixed part.
     starts : (k,) where each random term's pieces start among the q.
     sizes : (k,) how many pieces each has.
+    members : (q, k) a one at each piece's own term.
     """
 
     cross: np.ndarray
@@ -78,6 +79,7 @@ class Moments:
     free: int
     starts: np.ndarray
     sizes: np.ndarray
+    members: np.ndarray
 
     def spread(self, per_term: np.ndarray) -> np.ndarray:
         """Repeat a value a term for each of its pieces."""
@@ -136,19 +138,72 @@ class Point:
     squares: np.ndarray
     bends: np.ndarray
 
+    def curvature(self, *, expected: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Return twice the (k, k) information on the random terms, and (k,) theirs with the direction V."""
+        if expected:
+            return self.norms, self.traces
+        return 2 * self.bends - self.norms, 2 * self.squares - self.traces
+
     def information(self, free: int, *, expected: bool) -> np.ndarray:
         """Return the (k+1, k+1) information on the components, at unit residual variance.
 
         The last row belongs to the direction V itself (all components growing together) instead of the residual
         alone: the same linear family, but without cancellation. In that basis tr(PVPV) = n - p.
         """
-        if expected:
-            corner, edge = self.norms, self.traces
-        else:
-            corner, edge = 2 * self.bends - self.norms, 2 * self.squares - self.traces
+        corner, edge = self.curvature(expected=expected)
         result = np.empty((len(edge) + 1, len(edge) + 1))
         result[:-1, :-1], result[-1, :-1], result[:-1, -1], result[-1, -1] = corner, edge, edge, free
         return result / 2
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What the rows come down to before anything is read.
+
+    Attributes
+    ----------
+    cross, grams, free, starts, sizes, members : as in `Moments`.
+    codes : for each random term, (n,) the piece of each row, from 0.
+    loadings : (q, d) T = Z'U.
+    leading : (d,) the pieces whose rows of T are a triangle.
+    corner : (d, d) that triangle, in their order.
+    """
+
+    cross: np.ndarray
+    codes: tuple[np.ndarray, ...]
+    loadings: np.ndarray
+    leading: np.ndarray
+    corner: np.ndarray
+    grams: np.ndarray
+    free: int
+    starts: np.ndarray
+    sizes: np.ndarray
+    members: np.ndarray
+
+    def moments(self, response: np.ndarray) -> Moments:
+        """Add the readings: (n,), orthogonal to the fixed part."""
+        scores = np.empty(len(self.loadings))
+        for code, first, size in zip(self.codes, self.starts, self.sizes, strict=True):
+            scores[first : first + size] = np.bincount(code, response, size)
+        return self._read(scores, float(response @ response))
+
+    def nothing_read(self) -> Point:
+        """Return the point at which all components are zero as far as it does not depend on the readings.
+
+        What does depend on them is as for one reading outside the fixed part and the pieces: see `first_point`.
+        """
+        blank = self._read(np.zeros(len(self.loadings)), 1.0)
+        return differentiate(blank, factorise(blank, np.zeros(len(self.sizes))))
+
+    def _read(self, scores: np.ndarray, total: float) -> Moments:
+        along = np.zeros(0)
+        if len(self.leading):
+            along = lapack.dtrtrs(self.corner, scores[self.leading], lower=1)[0]
+        loadings = np.vstack([self.loadings, along])
+        outside = max(total - float(along @ along), 0.0)
+        return Moments(
+            self.cross, loadings, self.grams, outside, total, self.free, self.starts, self.sizes, self.members
+        )
 
 
 def moments(
@@ -164,28 +219,31 @@ def moments(
     codes : for each random term, (n,) the piece of each row, from 0.
     sizes : for each random term, how many pieces.
     """
-    rows, rank = len(response), basis.shape[1]
+    return ground(basis, setting, codes, sizes).moments(response)
+
+
+def ground(basis: np.ndarray, setting: np.ndarray, codes: Sequence[np.ndarray], sizes: Sequence[int]) -> Ground:
+    """Sum by piece all but the readings; parameters as for `moments`."""
+    rows, rank = len(setting), basis.shape[1]
     count = np.asarray(sizes, dtype=np.intp)
     starts = np.cumsum(count) - count
     pieces = int(count.sum())
-    together, cross, scores = np.empty((pieces, pieces)), np.empty((rank, pieces)), np.empty(pieces)
+    together, cross = np.empty((pieces, pieces)), np.empty((rank, pieces))
     for i, (code, first, size) in enumerate(zip(codes, starts, count, strict=True)):
         own = slice(first, first + size)
-        scores[own] = np.bincount(code, response, size)
         cross[:, own] = _column_sums(basis, setting, code, size)
         for other, at, width in zip(codes[i:], starts[i:], count[i:], strict=True):
             shared = _counts(code, size, other, width)
             together[own, at : at + width] = shared
             together[at : at + width, own] = shared.T
     together -= cross.T @ cross
-    loadings = _loadings(together, scores)
-    total = float(response @ response)
-    outside = max(total - float(loadings[-1] @ loadings[-1]), 0.0)
+    loadings, leading, corner = _loadings(together)
     grams = np.empty((len(count), loadings.shape[1], loadings.shape[1]))
     for gram, first, size in zip(grams, starts, count, strict=True):
         part = loadings[first : first + size]
         gram[:] = part.T @ part
-    return Moments(cross, loadings, grams, outside, total, rows - rank, starts, count)
+    members = np.repeat(np.eye(len(count)), count, axis=0)
+    return Ground(cross, tuple(codes), loadings, leading, corner, grams, rows - rank, starts, count, members)
 
 
 def _counts(first: np.ndarray, size: int, second: np.ndarray, width: int) -> np.ndarray:
@@ -200,19 +258,18 @@ def _column_sums(basis: np.ndarray, setting: np.ndarray, code: np.ndarray, size:
     return np.array([np.bincount(code, column, size) for column in basis.T[:, setting]])
 
 
-def _loadings(inner: np.ndarray, scores: np.ndarray) -> np.ndarray:
-    """Return T and beneath it r' from Z'Z and Z'y outside the fixed part: a pivoted Cholesky factor, over `inner`."""
+def _loadings(inner: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return T from Z'Z outside the fixed part, written over: a pivoted Cholesky factor, its leading rows, these."""
     if not len(inner):
-        return np.zeros((1, 0))
+        return np.zeros((0, 0)), np.zeros(0, dtype=np.intp), np.zeros((0, 0))
     tolerance = RANK * float(inner.diagonal().max())
     packed, order, rank, _ = lapack.dpstrf(inner.T, lower=1, tol=tolerance, overwrite_a=1)
     order = order - 1
     corner = np.tril(packed[:rank, :rank])
-    loadings = np.empty((len(inner) + 1, rank))
+    loadings = np.empty((len(inner), rank))
     loadings[order[:rank]] = corner
     loadings[order[rank:]] = packed[rank:, :rank]
-    loadings[-1] = lapack.dtrtrs(corner, scores[order[:rank]], lower=1)[0]
-    return loadings
+    return loadings, order[:rank], corner
 
 
 def minimise(data: Moments, point: Point) -> Point:
@@ -247,10 +304,9 @@ def _direction(point: Point, free: int, moving: np.ndarray, *, expected: bool) -
     """Return the (k,) Newton change of the components and the factor by which all of V changes."""
     gain = (point.squares - point.traces)[moving]
     for use_expected in (True,) if expected else (False, True):
-        information = 2 * point.information(free, expected=use_expected)
-        corner = information[:-1, :-1][np.ix_(moving, moving)]
-        edge = information[-1, :-1][moving]
-        _, solved, failed = lapack.dposv(corner - np.outer(edge, edge) / free, gain)
+        corner, edge = point.curvature(expected=use_expected)
+        corner, edge = corner[moving][:, moving], edge[moving]
+        _, solved, failed = lapack.dposv(corner - edge[:, None] * edge / free, gain)
         if not failed:
             break
     change = np.zeros(len(moving))
@@ -277,7 +333,8 @@ def factorise(data: Moments, ratios: np.ndarray) -> Factor:
     NoResidual
         When the residual variance is zero.
     """
-    inside = np.tensordot(ratios, data.grams, 1)
+    size = data.loadings.shape[1]
+    inside = (ratios @ data.grams.reshape(len(ratios), size * size)).reshape(size, size)
     inside.flat[:: len(inside) + 1] += 1.0
     solved, log_det = data.loadings[-1], 0.0
     if ratios.any():
@@ -290,21 +347,25 @@ def factorise(data: Moments, ratios: np.ndarray) -> Factor:
     return Factor(ratios, inside, quadratic, log_det + data.free * float(np.log(quadratic / data.free)))
 
 
+def first_point(data: Moments, unread: Point) -> Point:
+    """Return the point at which all components are zero, from what `Ground.nothing_read` knows of it."""
+    residual = data.total / data.free
+    scores = data.loadings[:-1] @ data.loadings[-1]
+    criterion = data.free * float(np.log(residual))
+    squares, bends = _in_scores(data, unread.projected, scores, residual)
+    return replace(unread, criterion=criterion, residual=residual, scores=scores, squares=squares, bends=bends)
+
+
 def differentiate(data: Moments, factor: Factor) -> Point:
     """Return the derivatives of the criterion."""
     residual = factor.quadratic / data.free
     known = data.loadings.T
     if factor.ratios.any():
-        known = lapack.dtrtrs(factor.lower, known, lower=1)[0]
+        # not solved with all at once: OpenBLAS sets threads to that however little it is, which takes far longer
+        known = lapack.dtrtri(factor.lower, lower=1)[0] @ known
     products = known.T @ known
     projected, scores = products[:-1, :-1], products[-1, :-1]
-    terms = len(factor.ratios)
-    norms = np.empty((terms, terms))
-    for norm, first, size in zip(norms, data.starts, data.sizes, strict=True):
-        own = projected[first : first + size]
-        norm[:] = data.term_sums(np.einsum("ij,ij->j", own, own))
-    by_term = np.zeros((len(scores), terms))
-    by_term[np.arange(len(scores)), data.spread(np.arange(terms))] = scores
+    squares, bends = _in_scores(data, projected, scores, residual)
     return Point(
         ratios=factor.ratios,
         criterion=factor.criterion,
@@ -312,7 +373,15 @@ def differentiate(data: Moments, factor: Factor) -> Point:
         projected=projected,
         scores=scores,
         traces=data.term_sums(projected.diagonal()),
-        norms=norms,
-        squares=data.term_sums(scores * scores) / residual,
-        bends=by_term.T @ (projected @ by_term) / residual,
+        norms=data.members.T @ (projected * projected) @ data.members,
+        squares=squares,
+        bends=bends,
     )
+
+
+def _in_scores(
+    data: Moments, projected: np.ndarray, scores: np.ndarray, residual: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the (k,) squares and (k, k) bends of a `Point`."""
+    by_term = data.members * scores[:, None]
+    return scores @ by_term / residual, by_term.T @ (projected @ by_term) / residual
