@@ -24,7 +24,12 @@ KEY = ("patch", "response", "assessor", "stage", "repeat")
 
 _OTHER_NAMES = {"code": "patch", "rater": "assessor", "remark": "note", "notes": "note", "date": "taken_at"}
 _YES_NO = {"yes": "1", "y": "1", "true": "1", "1": "1", "no": "0", "n": "0", "false": "0", "0": "0"}
-_ASIDE = ("assessor", "stage", "repeat", "taken_at", "method", "note")
+_ASIDE = ("assessor", "stage", "repeat", "taken_at", "method", "note", "source")
+
+INVENTED = "rehearsal, invented results"
+"""What the source column of a rehearsal's results says; it stands on each of its pages too."""
+INVENTED_METHOD = "invented"
+"""How the readings of a rehearsal were taken."""
 
 
 @dataclass(frozen=True)
@@ -92,12 +97,19 @@ def check_readings(
     Parameters
     ----------
     table : either one row a reading (columns patch, response, value), or one row a patch and one column a
-        response; beside these assessor, stage, repeat, taken_at, method and note where the file has them.
+        response; beside these assessor, stage, repeat, taken_at, method, note and source where the file has them.
     plan, patches : the plan and its layout.
     recorded : the readings taken in so far.
     defaults : what to take where the file does not say.
+
+    Raises
+    ------
+    UserError
+        The columns are not those of a file of scores; or the file holds invented results and the plan is no
+        rehearsal, or the other way round.
     """
     columns = _columns(table, plan)
+    _check_origin(table, plan, columns, defaults)
     codes = {str(code) for code in patches["patch"]}
     before = {tuple(row[name] for name in KEY): (row, at) for at, row in enumerate(recorded, start=2)}
     here: dict[tuple[str, ...], int] = {}
@@ -142,7 +154,7 @@ def _columns(table: Table, plan: Plan) -> dict[str, str]:
     found: dict[str, str] = {}
     problems = []
     long = {"response", "value"} <= {_column_name(name) for name in table.header}
-    known = ["patch", *_ASIDE, *(("response", "value", "source") if long else responses)]
+    known = ["patch", *_ASIDE, *(("response", "value") if long else responses)]
     for name in table.header:
         word = _column_name(name)
         ours = by_lower.get(word, word)
@@ -168,6 +180,29 @@ def _columns(table: Table, plan: Plan) -> dict[str, str]:
     return found
 
 
+def _check_origin(table: Table, plan: Plan, columns: dict[str, str], defaults: Defaults) -> None:
+    """Keep invented rows out of a trial and real ones out of a rehearsal, the good rows of the file too."""
+    for row in table.rows:
+        source, method = (row.cells[columns[name]] if name in columns else "" for name in ("source", "method"))
+        says_so = INVENTED.partition(", ")[2] in source.casefold()
+        invented = says_so or (method or defaults.method).casefold() == INVENTED_METHOD
+        if invented and not plan.rehearsal:
+            what, cure = (
+                "the row is an invented result of a rehearsal, which no trial takes in",
+                "name the file of what was really scored",
+            )
+            column = "source" if says_so else "method"
+        elif plan.rehearsal and not says_so:
+            what, cure = (
+                "the row is not marked as invented, and this folder is a rehearsal, which takes in nothing else",
+                "record what was really scored in the trial's own folder",
+            )
+            column = "source"
+        else:
+            continue
+        raise UserError(Problem(what, cure, file=table.name, line=row.number, column=columns.get(column, "")))
+
+
 def _cells(table: Table, plan: Plan, columns: dict[str, str]) -> Iterator[_Cell]:
     """Go through the file's values, row by row."""
     names = [response.name for response in plan.responses if response.name in columns]
@@ -189,6 +224,7 @@ def _reading(cell: _Cell, plan: Plan, codes: set[str], defaults: Defaults, table
     """Return one reading as it is recorded."""
     response = _response(cell, plan)
     aside = {name: text for name, text in cell.aside.items() if text}
+    usual = "by eye" if response.kind != "measure" else ""
     return {
         "patch": _code(cell, codes),
         "response": response.name,
@@ -197,8 +233,8 @@ def _reading(cell: _Cell, plan: Plan, codes: set[str], defaults: Defaults, table
         "stage": _stage(aside.get("stage") or defaults.stage, response),
         "repeat": _repeat(aside.get("repeat", "1")),
         "taken_at": _time(aside.get("taken_at", ""), "taken_at"),
-        "method": aside.get("method") or defaults.method or ("by eye" if response.kind != "measure" else ""),
-        "source": table.name,
+        "method": INVENTED_METHOD if plan.rehearsal else aside.get("method") or defaults.method or usual,
+        "source": f"{INVENTED}: {table.name}" if plan.rehearsal else table.name,
         "note": aside.get("note", ""),
     }
 
@@ -347,6 +383,9 @@ def _reading_words(key: tuple[str, ...]) -> str:
 
 def check_conditions(table: Table, plan: Plan, patches: pd.DataFrame, recorded: Sequence[dict[str, str]]) -> Checked:
     """Check a file of bench notes: what was done to which board or patch, when, how warm and how damp."""
+    if plan.rehearsal:
+        what = "these are bench notes, and this folder is a rehearsal, for which no wood was cut"
+        raise UserError(Problem(what, "record them in the trial's own folder", file=table.name))
     columns = {_column_name(name): name for name in table.header}
     problems = [
         Problem(

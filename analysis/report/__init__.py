@@ -16,6 +16,7 @@ from analysis.report.parts import Content as ReportContent
 from trials import cautions
 from trials import folder as folders
 from trials.folder import Trial
+from trials.records import INVENTED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,7 +36,7 @@ def write(trial: Trial, decision: Decision, when: str) -> Path:
 
     Returns
     -------
-    The page. Equal trials and times give equal bytes.
+    The page. Equal trials and times give equal bytes. The tables of a rehearsal begin with a column source.
 
     Raises
     ------
@@ -47,6 +48,8 @@ def write(trial: Trial, decision: Decision, when: str) -> Path:
         text = page(_content(trial, decision, tables, when))
     place = trial.folder.report
     for name, table in tables.items():
+        if trial.plan.rehearsal:  # in every row, so that no row goes without it
+            table = table.assign(source=INVENTED)[["source", *table.columns]]
         rows = table.astype(object).to_numpy().tolist()
         folders.write_text(place / "tables" / f"{name}.csv", folders.csv_text(list(table.columns), rows))
     folders.write_text(place / "report.html", text)
@@ -85,7 +88,7 @@ def _templates() -> Environment:
 def _content(trial: Trial, decision: Decision, tables: dict[str, pd.DataFrame], when: str) -> ReportContent:
     plan = trial.plan
     return ReportContent(
-        title=words.clean(plan.title),
+        title=words.marked_title(plan),
         wood=words.clean(plan.wood),
         about=words.clean(plan.about),
         answers=evidence.answers(decision),
@@ -107,6 +110,7 @@ def _content(trial: Trial, decision: Decision, tables: dict[str, pd.DataFrame], 
         cautions=tuple((one.name, one.text, one.source) for one in cautions.for_plan(plan)),
         general=cautions.GENERAL,
         footer=account.footer(trial, when),
+        mark=words.mark(plan),
     )
 
 

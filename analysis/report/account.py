@@ -173,8 +173,15 @@ def _chance(trial: Trial) -> Iterator[str]:
     yield (
         f"splitboard {trial.record.version} gave boards, lanes, strips and patches their treatments at random, "
         f"boards within their lots, from seed {trial.record.seed}; the same plan and seed give the same layout "
-        "again. The order of work is random too."
+        "again. Treatments stand about as often at every place of a board, and the order of work is drawn so that no "
+        "treatment comes early or late as a whole."
     )
+    for number, occasion in enumerate(trial.record.added, start=2):
+        yield (
+            f"{words.count(int(occasion['boards']), 'board')} added on occasion {number} "
+            f"({words.time_words(str(occasion['laidOutAt']))}, seed {occasion['seed']}) were chosen to settle what "
+            "the results had left open until then. The occasion counts as a lot."
+        )
     yield (
         "Every patch bears a random three-digit code and nothing else. The scoring forms hold codes only, in a "
         "random order of its own for each assessor. Whether who scored knew which board was which is not recorded, "

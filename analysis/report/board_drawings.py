@@ -27,6 +27,8 @@ LABEL_PX, LETTER_PX, LINE_PX = 12.0, 6.6, 13.0
 """Of the words beside lanes and above strips: their size, a letter's width, the distance of lines."""
 GUTTER_PX, HEAD_PX, HEAD_LINES = 84.0, 33.0, 2
 """Room for words beside the lanes; above the strips, and how many lines that is."""
+MARK_PX = 17.0
+"""Room below a board for the mark of a rehearsal."""
 LEAST_ROOM = 6
 """Letters; a strip narrower than this has its number instead of words."""
 MOST_CODES = 60
@@ -73,6 +75,8 @@ class Board:
     name, title, description : an id of its own, and what is read out in its place.
     width, height : of the drawing, in CSS pixels.
     outline, label_end : x, y, width and height.
+    mark, mark_y : what stands below the board, a part of the drawing wherever it is copied to, and where; of a
+        trial that was really made nothing.
     """
 
     heading: str
@@ -88,6 +92,8 @@ class Board:
     lanes: tuple[Label, ...]
     strips: tuple[Label, ...]
     patches: tuple[Patch, ...]
+    mark: str
+    mark_y: str
 
 
 def draw(trial: Trial, response: Response | None, values: Mapping[int, float], name: str) -> tuple[Board, ...]:
@@ -214,6 +220,8 @@ def _board(carried: _Carried, plan: Plan, scale: _Scale, shade: Shade, name: str
     above = [_strip_labels(scale, strip, text) for strip, text in _levels(plan, "strip", carried.strips).items()]
     whole = all(whole for _, whole in (*beside, *above))
     said = f"{words.capital(words.clean(carried.words))}. " if carried.words else ""
+    mark = words.mark(plan)
+    foot = HEAD_PX + boards.width_mm * scale.per_mm + 1
     return Board(
         heading=heading,
         words=f"{said}Number {carried.turn} in the order of work.",
@@ -222,12 +230,14 @@ def _board(carried: _Carried, plan: Plan, scale: _Scale, shade: Shade, name: str
         title=f"{heading}: {shade.response.words if shade.response else 'what it carries'}",
         description=_description(carried, shade),
         width=_px(GUTTER_PX + boards.length_mm * scale.per_mm + 1),
-        height=_px(HEAD_PX + boards.width_mm * scale.per_mm + 1),
+        height=_px(foot + (MARK_PX if mark else 0.0)),
         outline=_corner(scale.box(geometry.board(boards))),
         label_end=_corner(scale.box(geometry.label_end(boards))),
         lanes=tuple(label for labels, _ in beside for label in labels),
         strips=tuple(label for labels, _ in above for label in labels),
         patches=tuple(_patch(scale, shade, place, cell) for place, cell in carried.cells.items()),
+        mark=mark,
+        mark_y=_px(foot + LABEL_PX),
     )
 
 

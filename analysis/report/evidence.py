@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import pandas as pd
 from markupsafe import Markup
@@ -15,6 +16,9 @@ from analysis.responses import Analysis
 from trials.folder import Trial
 from trials.plan import Factor, Plan, Response
 from trials.structure import Effect
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 AFTERWARDS = "This question was added or changed after the boards were laid out, so its answer is exploratory."
 MOST_BOARD_PX = 520.0
@@ -68,7 +72,7 @@ def _evidence(plan: Plan, finding: Finding, analysis: Analysis | None, name: str
     factor = plan.factor(finding.factor)
     if finding.leading is None:
         sentences = (words.clean(finding.sentence), *sentences)
-    pictures = [*_gains_picture(finding, factor, analysis.response, name)]
+    pictures = [*_gains_picture(finding, factor, analysis, name)]
     pictures += _means_picture(analysis, factor, name)
     table = comparisons_table([finding], plan, analysis.response) if finding.comparisons else None
     return Evidence(name, heading, tuple(pictures), table, sentences)
@@ -77,7 +81,8 @@ def _evidence(plan: Plan, finding: Finding, analysis: Analysis | None, name: str
 # --- pictures --------------------------------------------------------------------------------------
 
 
-def _gains_picture(finding: Finding, factor: Factor, response: Response, name: str) -> Iterator[Picture]:
+def _gains_picture(finding: Finding, factor: Factor, analysis: Analysis, name: str) -> Iterator[Picture]:
+    response = analysis.response
     rows = [one for one in words.towards_better(finding) if one.gain_lower == one.gain_lower]
     if not rows or finding.leading is None:
         return
@@ -87,7 +92,8 @@ def _gains_picture(finding: Finding, factor: Factor, response: Response, name: s
         for one in rows
     ]
     title = f"Gain in {response.words} from {factor.words}, against what is worth having"
-    yield _picture(figures.gains(finding, response), f"{name}-gain", title, caption, told, "comparisons")
+    figure = figures.gains(finding, response)
+    yield _picture(analysis.plan, figure, f"{name}-gain", title, caption, told, "comparisons")
 
 
 def _means_picture(analysis: Analysis, factor: Factor, name: str) -> Iterator[Picture]:
@@ -110,11 +116,14 @@ def _means_picture(analysis: Analysis, factor: Factor, name: str) -> Iterator[Pi
         f"{shown[1]}; small signs are patches, {bars}."
     )
     title = f"Mean {response.words} by {factor.words}, over the values of the patches"
-    yield _picture(figures.means(analysis, factor, table), f"{name}-means", title, caption, told, "means")
+    figure = figures.means(analysis, factor, table)
+    yield _picture(analysis.plan, figure, f"{name}-means", title, caption, told, "means")
 
 
-def _picture(figure: object, name: str, title: str, caption: str, told: list[str], source: str) -> Picture:
-    svg = inline_svg.element(figure, name, title, f"{caption} {'; '.join(told)}.")  # type: ignore[arg-type]
+def _picture(
+    plan: Plan, figure: Figure, name: str, title: str, caption: str, told: list[str], source: str
+) -> Picture:
+    svg = inline_svg.element(figure, name, title, f"{caption} {'; '.join(told)}.", words.mark(plan))
     return Picture(Markup(svg), words.clean(caption), f"tables/{source}.csv")
 
 
@@ -205,7 +214,7 @@ def _pair_picture(analysis: Analysis, effect: Effect, name: str) -> Picture:
     ]
     title = f"Mean {analysis.response.words} by {along.words} and {lines.words}"
     figure = figures.pair(analysis, along, lines, table)
-    return _picture(figure, name, title, words.pair_sentence(analysis, effect), told, "means")
+    return _picture(plan, figure, name, title, words.pair_sentence(analysis, effect), told, "means")
 
 
 # --- boards ----------------------------------------------------------------------------------------

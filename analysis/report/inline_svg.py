@@ -8,17 +8,19 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
 from analysis.report import words
-from analysis.report.figures import theme
+from analysis.report.figures import INK, theme
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+_MARK_HEIGHT, _MARK_SIZE = 13.0, 9.0
+"""Points: what the line of a mark adds to a picture, and its letters."""
 _SVG, _XLINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}"
 _URL = re.compile(r"url\(#([^)]+)\)")
 _FONT = re.compile(r"font-family:[^;]*;?\s*")
 
 
-def element(figure: Figure, name: str, title: str, description: str) -> str:
+def element(figure: Figure, name: str, title: str, description: str, mark: str = "") -> str:
     """Return a figure as an SVG element.
 
     Parameters
@@ -26,6 +28,7 @@ def element(figure: Figure, name: str, title: str, description: str) -> str:
     figure : drawn in `figures.theme`.
     name : letters, digits and hyphens, another one for each picture of a page; every id begins with it.
     title, description : what is read out in the picture's place.
+    mark : what stands above the picture, a part of it wherever it is copied to.
 
     Notes
     -----
@@ -36,6 +39,8 @@ def element(figure: Figure, name: str, title: str, description: str) -> str:
     with theme():
         figure.savefig(out, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
     root = ElementTree.fromstring(out.getvalue())
+    if mark:
+        _add_mark(root, mark)
     _adapt(root, name)
     root.attrib |= {"role": "img", "aria-labelledby": f"{name}-title {name}-desc"}
     for at, (tag, text) in enumerate((("title", title), ("desc", description))):
@@ -43,6 +48,15 @@ def element(figure: Figure, name: str, title: str, description: str) -> str:
         words_for_it.text = words.clean(text)
         root.insert(at, words_for_it)
     return ElementTree.tostring(root, encoding="unicode")
+
+
+def _add_mark(root: ElementTree.Element, mark: str) -> None:
+    """Make room above a picture, as a whole SVG file, and write the mark there."""
+    left, top, width, height = map(float, root.attrib["viewBox"].split())
+    root.attrib["viewBox"] = f"{left:g} {top - _MARK_HEIGHT:g} {width:g} {height + _MARK_HEIGHT:g}"
+    style = f"font-size: {_MARK_SIZE:g}px; font-weight: 700; text-anchor: middle; fill: {INK}"
+    place = {"x": f"{left + width / 2:g}", "y": f"{top - _MARK_HEIGHT + _MARK_SIZE:g}", "style": style}
+    ElementTree.SubElement(root, f"{_SVG}text", place).text = mark
 
 
 def _adapt(root: ElementTree.Element, name: str) -> None:

@@ -115,6 +115,7 @@ class Content:
     trust, method, conditions : sections of words and tables.
     steps, cautions, general : how it was made, and what to mind.
     footer : how the page was made.
+    mark : what stands on every page of a rehearsal; empty of a trial.
     """
 
     title: str
@@ -139,3 +140,4 @@ class Content:
     cautions: tuple[tuple[str, str, str], ...]
     general: str
     footer: tuple[str, ...] = field(default=())
+    mark: str = ""

@@ -24,6 +24,7 @@ from analysis.decide import (
 from analysis.responses import Analysis
 from trials import structure
 from trials.plan import Factor, Plan, Response
+from trials.records import INVENTED
 from trials.structure import Effect, Structure
 
 MINUS = "\N{MINUS SIGN}"
@@ -78,6 +79,17 @@ def listed(parts: list[str]) -> str:
 def count(number: int, one: str, many: str = "") -> str:
     """Return ``1 board`` or ``3 boards``."""
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def mark(plan: Plan) -> str:
+    """Return what has to stand on every page and picture of a rehearsal; of a trial nothing."""
+    return capital(INVENTED) if plan.rehearsal else ""
+
+
+def marked_title(plan: Plan) -> str:
+    """Return a plan's title, which says of a rehearsal that it is one, whatever its file was made to say."""
+    title, sign = clean(plan.title), mark(plan)
+    return title if title.casefold().startswith(sign.casefold()) else f"{sign}: {title}"
 
 
 # --- numbers ---------------------------------------------------------------------------------------

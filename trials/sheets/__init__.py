@@ -20,6 +20,7 @@ from trials import csv_source, geometry
 from trials import folder as folders
 from trials.errors import Problem, UserError
 from trials.plan import Plan
+from trials.records import INVENTED
 from trials.sheets import drawing, key_sheet, scoring_form
 from trials.sheets.drawing import PAPERS, Drawing
 from trials.sheets.key_sheet import Key
@@ -66,6 +67,7 @@ class SheetData:
     boards : for boards.pdf.
     key : for key.pdf.
     forms : for the scoring forms, one for each assessor.
+    mark : what stands at the head of every page, of a rehearsal; else nothing.
     """
 
     paper: str
@@ -73,6 +75,7 @@ class SheetData:
     boards: BoardSheet
     key: Key
     forms: tuple[Form, ...]
+    mark: str = ""
 
 
 def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4") -> SheetData:
@@ -101,6 +104,7 @@ def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4") -> Sh
         boards=_board_sheet(plan, patches, paper),
         key=key_sheet.build(plan, patches, seed),
         forms=scoring_form.build(plan, patches, seed),
+        mark=INVENTED if plan.rehearsal else "",
     )
 
 
@@ -172,6 +176,7 @@ def _documents(sheets: SheetData, folder: Path) -> dict[Path, bytes]:
     key = {"short_title": named, "width": width, "height": height} | asdict(sheets.key)
     contents = {"boards": ("boards", drawings), "key": ("key", key)}
     contents |= {form.stem: ("scoring", blind | asdict(form)) for form in sheets.forms}
+    contents = {stem: (template, values | {"mark": sheets.mark}) for stem, (template, values) in contents.items()}
     shapes = typeset.find_shapes([values for _, values in contents.values()])
     return {
         folder / f"{stem}.pdf": typeset.pdf(template, values, shapes) for stem, (template, values) in contents.items()

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from trials.design import scoring_order
 from trials.plan import STAGES, Plan, Response
+from trials.records import INVENTED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,7 +58,13 @@ class Column:
 
 @dataclass(frozen=True)
 class Form:
-    """What one assessor's form says; `stem` is the name of its files without ending."""
+    """What one assessor's form says.
+
+    Attributes
+    ----------
+    stem : the name of its files without ending.
+    source : what the blank's rows say of where they come from: of a rehearsal, that they are invented.
+    """
 
     assessor: str
     stem: str
@@ -70,6 +77,7 @@ class Form:
     blank_name: str
     columns: tuple[str, ...]
     command: tuple[str, ...]
+    source: str = ""
 
     @property
     def blank(self) -> bytes:
@@ -77,13 +85,13 @@ class Form:
 
         A named assessor stands in every row, so that the file says by itself who scored.
         """
-        names = [*self.columns[:-1], *(["assessor"] if self.assessor else []), self.columns[-1]]
+        filled = {"assessor": self.assessor, "source": self.source}
+        names = [*self.columns[:-1], *(name for name, text in filled.items() if text), self.columns[-1]]
         out = io.StringIO(newline="")
         writer = csv.writer(out)
         writer.writerow(names)
         for code in self.codes:
-            filled = {"patch": code, "assessor": self.assessor}
-            writer.writerow([filled.get(name, "") for name in names])
+            writer.writerow([({"patch": code} | filled).get(name, "") for name in names])
         return b"\xef\xbb\xbf" + out.getvalue().encode("utf-8")
 
 
@@ -128,6 +136,7 @@ def _form(
         blank_name=f"{stem}.csv",
         columns=("patch", *(response.name for response in responses), "note"),
         command=tuple(command),
+        source=INVENTED if plan.rehearsal else "",
     )
 
 
