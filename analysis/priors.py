@@ -6,11 +6,14 @@ Working values stand in until an earlier trial has been fitted; `Prior.source` s
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from analysis.responses import analyse
+from analysis.responses import Analysis, analyse
+from trials import folder as folders
 from trials import structure
 from trials.errors import Problem, UserError
 from trials.folder import Trial
@@ -74,12 +77,14 @@ class Prior:
     source : where they come from, a sentence.
     reading : the part of the residual that comes from the readings and shrinks as more are averaged.
     readings : how many readings a patch `reading` is for; assessors times repeats.
+    pieces : what `variances` were made of, by piece, for `on`; empty where they were given as they are.
     """
 
     variances: pd.Series
     source: str
     reading: float = 0.0
     readings: int = 1
+    pieces: Mapping[str, float] = field(default_factory=dict)
 
     def with_readings(self, readings: int) -> Prior:
         """Return the same for another number of readings averaged on each patch."""
@@ -89,6 +94,132 @@ class Prior:
         changed = self.variances.copy()
         changed[RESIDUAL] += reading - self.reading
         return replace(self, variances=changed, reading=reading, readings=readings)
+
+    def on(self, plan: Plan) -> Prior:
+        """Return the same for a plan with other boards or lots; as it is where it was not made of pieces."""
+        if not self.pieces:
+            return self
+        return replace(self, variances=_by_term(plan, self.pieces, self.reading))
+
+
+def for_plan(
+    plan: Plan, place: Path | None = None, so_far: Trial | None = None
+) -> tuple[dict[str, Prior], tuple[str, ...]]:
+    """Return variances for the responses of a plan, each from the best source there is, and why some have none.
+
+    What the trial itself has found so far comes first, then what the plan's own [[spread]] says, then what an earlier
+    trial (``like``) found, then working values.
+
+    Parameters
+    ----------
+    place : the plan's folder, which ``like`` is reckoned from.
+    so_far : the trial itself, if it has results.
+
+    Raises
+    ------
+    UserError
+        The earlier trial cannot be read, or what the plan says of a spread is not enough.
+    """
+    earlier = _earlier(plan, place)
+    found, lacking = {}, []
+    for response in plan.responses:
+        from_itself = _so_far(plan, response, so_far)
+        if from_itself is not None:
+            found[response.name] = from_itself
+        elif _has_none(plan, response, earlier):
+            lacking.append(str(_no_working_value(response)))
+        else:
+            found[response.name] = _for_response(plan, response, earlier)
+    return found, tuple(lacking)
+
+
+def _so_far(plan: Plan, response: Response, trial: Trial | None) -> Prior | None:
+    """Return what the trial itself has found of a response, if it can be fitted."""
+    if trial is None or not any(row["response"] == response.name for row in trial.readings):
+        return None
+    try:
+        found = carried_over(plan, response, trial)
+    except UserError:
+        return None
+    return replace(found, source=f"Fitted to what this trial has found so far of {response.words}.")
+
+
+def _has_none(plan: Plan, response: Response, earlier: Trial | None) -> bool:
+    stated = any(one.response == response.name for one in plan.spreads)
+    before = earlier is not None and any(one.name == response.name for one in earlier.plan.responses)
+    return not stated and not before and _spread(response) is None
+
+
+def _earlier(plan: Plan, place: Path | None) -> Trial | None:
+    if not plan.like:
+        return None
+    path = (place or Path()) / plan.like
+    if not path.is_dir():
+        cure = "correct the path (it is reckoned from this folder), or take the line out"
+        raise UserError(Problem(f"like names {plan.like!r}, which is no folder", cure, file="trial.toml"))
+    trial = folders.load(path)
+    if trial.plan.rehearsal:
+        cure = "name a trial that was made, or take the line out"
+        raise UserError(
+            Problem(f"like names {plan.like!r}, a rehearsal with invented results", cure, file="trial.toml")
+        )
+    if not trial.readings:
+        cure = "name a trial with results, or take the line out"
+        raise UserError(Problem(f"the trial in {plan.like!r} has no results", cure, file="trial.toml"))
+    return trial
+
+
+def _for_response(plan: Plan, response: Response, earlier: Trial | None) -> Prior:
+    stated = dict(next((one.pieces for one in plan.spreads if one.response == response.name), ()))
+    if stated:
+        return _stated(plan, response, stated)
+    if earlier is not None and any(one.name == response.name for one in earlier.plan.responses):
+        return carried_over(plan, response, earlier)
+    found = working(plan, response)
+    if earlier is not None:
+        missing = f"The trial in {plan.like!r} has no {response.words}. "
+        found = replace(found, source=missing + found.source)
+    return found
+
+
+_PIECES = ("board", "lane", "strip", "patch", "reading")
+
+
+def _stated(plan: Plan, response: Response, stated: Mapping[str, float]) -> Prior:
+    """Return the variances of the plan's own [[spread]]; what it does not name is a working value, or asked for."""
+    lacking = [piece for piece in _PIECES if piece not in stated]
+    spread = _spread(response)
+    if lacking and spread is None:
+        cure = f"add {' and '.join(f'{piece} = …' for piece in lacking)} (standard deviations)"
+        what = f"the spread of {response.words} does not say how much {' or '.join(lacking)} differ"
+        raise UserError(Problem(what, cure, file="trial.toml"))
+    whole = {piece: stated.get(piece, getattr(spread, piece, 0.0)) for piece in _PIECES}
+    pieces = {term: whole[name] ** 2 for term, name in _NAMES.items()}
+    if "lot" in stated:
+        pieces["lot"] = stated["lot"] ** 2
+    said = ", ".join(f"{piece} {size:g}" for piece, size in stated.items())
+    source = f"Standard deviations from the plan: {said}."
+    if lacking:
+        source += f" Those of {', '.join(lacking)} are working values, not measured."
+    return _prior(plan, response, pieces, whole["reading"] ** 2, source)
+
+
+def _spread(response: Response) -> Spread | None:
+    """Return the working standard deviations for a response, in its own unit."""
+    spread = SPREADS.get(response.unit if response.kind == "measure" else response.kind)
+    if spread is None or response.kind != "grade" or response.grades < 2:
+        return spread
+    scale = (response.grades - 1) / 4
+    return replace(spread, **{piece: getattr(spread, piece) * scale for piece in _PIECES})
+
+
+def _prior(
+    plan: Plan, response: Response, pieces: Mapping[str, float], reading: float, source: str, repeats: int = 1
+) -> Prior:
+    """Spread variances of pieces, and of one reading, over the terms of a plan."""
+    readings = repeats * (max(len(plan.assessors), 1) if response.kind != "measure" else 1)
+    share = reading / readings
+    return Prior(_by_term(plan, pieces, share), source, share, readings, pieces)
 
 
 def working(plan: Plan, response: Response, repeats: int = 1) -> Prior:
@@ -103,56 +234,107 @@ def working(plan: Plan, response: Response, repeats: int = 1) -> Prior:
     UserError
         There is no working value for the response's unit.
     """
-    key = response.unit if response.kind == "measure" else response.kind
-    if key not in SPREADS:
-        raise UserError(
-            Problem(
-                f"there is no working value for how much {response.words} in {response.unit or 'its unit'} "
-                "differs from board to board",
-                "plan from an earlier trial of it, or give the variances yourself",
-            )
-        )
-    scale = (response.grades - 1) / 4 if response.kind == "grade" and response.grades > 1 else 1.0
-    spread = SPREADS[key]
-    readings = repeats * (max(len(plan.assessors), 1) if response.kind != "measure" else 1)
-    reading = (spread.reading * scale) ** 2 / readings
-    pieces = {term: (getattr(spread, name) * scale) ** 2 for term, name in _NAMES.items()}
-    found = _by_term(plan, pieces, reading)
-    return Prior(found, f"Working values, not measured ({spread.words}).", reading, readings)
+    spread = _spread(response)
+    if spread is None:
+        raise UserError(_no_working_value(response))
+    pieces = {term: getattr(spread, name) ** 2 for term, name in _NAMES.items()}
+    source = f"Working values, not measured ({spread.words})."
+    return _prior(plan, response, pieces, spread.reading**2, source, repeats)
+
+
+def _no_working_value(response: Response) -> Problem:
+    return Problem(
+        f"there is no working value for how much {response.words} in {response.unit or 'its unit'} differs from "
+        "board to board",
+        f'say it in the plan: [[spread]] with response = "{response.name}" and board, lane, strip, patch and reading '
+        'as standard deviations, or name an earlier trial: like = "../earlier-trial" in [trial]',
+        file="trial.toml",
+    )
 
 
 _NAMES = {"board": "board", "board:lane": "lane", "board:strip": "strip", RESIDUAL: "patch"}
 
 
 def _by_term(plan: Plan, pieces: Mapping[str, float], reading: float) -> pd.Series:
-    """Give the plan's random terms their variances; a piece that is a single patch joins the residual."""
+    """Give the plan's random terms their variances; a piece that is a single patch joins the residual.
+
+    Where no variance is given for lots, those between boards are shared out between lots and boards by `LOT_SHARE`.
+    """
     terms = structure.random_terms(plan)
-    found = {term: pieces[term] for term in terms if term != "lot"}
-    if "lot" in terms:
-        whole = pieces["board"]
-        found = {"lot": LOT_SHARE * whole} | found
-        if "board" in found:
-            found["board"] = (1 - LOT_SHARE) * whole
-    rest = pieces[RESIDUAL] + reading
-    for term in ("board:lane", "board:strip"):
-        rest += pieces[term] if term not in terms else 0.0
-    if "board" not in terms:
-        rest += pieces["board"] * ((1 - LOT_SHARE) if "lot" in terms else 1.0)
+    board, lot = pieces["board"], pieces.get("lot")
+    if "lot" in terms and lot is None:
+        board, lot = (1 - LOT_SHARE) * board, LOT_SHARE * board
+    elif "lot" not in terms and len(plan.boards.lots) > 1:
+        board += lot or 0.0  # a lot is a single board
+    whole = {"lot": lot or 0.0, "board": board, **{term: pieces[term] for term in ("board:lane", "board:strip")}}
+    rest = pieces[RESIDUAL] + reading + sum(size for term, size in whole.items() if term not in (*terms, "lot"))
+    found = {term: whole[term] for term in ("lot", "board", "board:lane", "board:strip") if term in terms}
     return pd.Series(found | {RESIDUAL: rest}, name="variance", dtype=float)
 
 
-def from_trial(trial: Trial, response: str) -> Prior:
-    """Return the variances found in an earlier trial of a response.
+def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
+    """Return for a plan the variances that an earlier trial found of a response of the same name.
 
-    Raises
-    ------
-    UserError
-        The trial has no such response, or it cannot be fitted.
+    Notes
+    -----
+    What differed between the readings of one patch is told from the patches where they were read more than once.
+    A piece that the earlier trial did not tell apart, such as a lane that was a single patch there, was part of its
+    residual (or of its boards); it gets its share of that in the proportion of the working values.
     """
-    named = {one.name: one for one in trial.plan.responses}
-    if response not in named:
-        raise UserError(Problem(f"the trial {trial.plan.title!r} has no response {response!r}", "name one it has"))
-    found = analyse(trial, named[response]).fit.variances
-    nought = [structure.piece_words(str(term)) for term in found.index[:-1] if found[term] == 0]
+    there = next(one for one in earlier.plan.responses if one.name == response.name)
+    if (there.kind, there.unit, there.grades) != (response.kind, response.unit, response.grades):
+        cure = "give it the same kind, unit and grades, or say its spread in a [[spread]]"
+        what = f"{response.words} is not on the same scale here as in the trial {earlier.plan.title!r}"
+        raise UserError(Problem(what, cure, file="trial.toml"))
+    found = analyse(earlier, there)
+    variances = {str(name): float(size) for name, size in found.fit.variances.items()}
+    reading, readings = _between_readings(found)
+    rest = max(variances[RESIDUAL] - reading / readings, 0.0)
+    apart = [term for term in ("board:lane", "board:strip") if term not in variances]
+    if "board" not in variances:
+        apart.append("board")
+    shares = _shares(response, [*apart, RESIDUAL])
+    pieces = {
+        term: variances[term] if term in variances else rest * shares[term] for term in _NAMES if term != RESIDUAL
+    }
+    pieces[RESIDUAL] = rest * shares[RESIDUAL]
+    pieces["lot"] = variances.get("lot", 0.0)
+    source = _fitted_words(found)
+    if apart and rest > 0:
+        names = " and ".join(structure.piece_words(term) for term in apart)
+        source += f" It could not tell {names} from patches; they are shared out like the working values."
+    return _prior(plan, response, pieces, reading, source)
+
+
+def _shares(response: Response, terms: list[str]) -> dict[str, float]:
+    """Return how one variance is shared out over the terms it holds, by the working values, else evenly."""
+    spread = _spread(response)
+    sizes = {term: getattr(spread, _NAMES[term]) ** 2 if spread else 1.0 for term in terms}
+    total = sum(sizes.values())
+    return {term: size / total for term, size in sizes.items()}
+
+
+def _between_readings(found: Analysis) -> tuple[float, int]:
+    """Return the variance of one reading about its patch, and how many are averaged; 0 where none was repeated.
+
+    Each assessor's severity is taken out first: it is the same in all patches.
+    """
+    each = found.table.readings
+    treated = each[each["patch"].isin(found.table.treated["patch"])]
+    readings = max(round(float(found.table.treated["readings"].mean())), 1)
+    patches, people = pd.factorize(treated["patch"])[0], pd.factorize(treated["assessor"])[0]
+    columns = np.hstack([np.eye(patches.max() + 1)[patches], np.eye(people.max() + 1)[people][:, 1:]])
+    df = len(treated) - int(np.linalg.matrix_rank(columns))
+    if df < 1:
+        return 0.0, readings
+    values = treated["value"].to_numpy()
+    left = values - columns @ np.linalg.lstsq(columns, values, rcond=None)[0]
+    return float(left @ left) / df, readings
+
+
+def _fitted_words(found: Analysis) -> str:
+    nought = [
+        structure.piece_words(str(term)) for term in found.fit.variances.index[:-1] if found.fit.variances[term] == 0
+    ]
     caution = f" The variance of {' and '.join(nought)} was estimated at zero there." if nought else ""
-    return Prior(found, f"Fitted in the trial {trial.plan.title!r}, {named[response].words}.{caution}")
+    return f"Fitted in the trial {found.plan.title!r}, {found.response.words}.{caution}"

@@ -147,6 +147,7 @@ def analyse(trial: Trial, response: Response) -> Analysis:
     tests = pd.DataFrame(list(_tests(told, fit, by_strata))).set_index("effect")
     notes = [*table.notes, *_in_bench_words(fit.notes), *_method_notes(by_strata, why_not)]
     notes += [structure.describe_left_out(plan, left_out) for left_out in told.left_out]
+    notes += _occasion_notes(plan)
     return Analysis(plan, table, told, fit, by_lots, by_strata, tests, tuple(dict.fromkeys(notes)))
 
 
@@ -225,6 +226,17 @@ def _method_notes(by_strata: pd.DataFrame | None, why_not: str) -> list[str]:
     return [
         f"The layout is not balanced ({why_not}), so the factors are judged by restricted maximum likelihood "
         "with Kenward-Roger degrees of freedom."
+    ]
+
+
+def _occasion_notes(plan: Plan) -> list[str]:
+    if not plan.added:
+        return []
+    lots = len(plan.boards.lots)
+    which = f"lot {lots}" if len(plan.added) == 1 else f"lots {lots - len(plan.added) + 1} to {lots}"
+    return [
+        f"Boards were added later ({which}; each occasion counts as a lot). Whoever looks at results and then adds "
+        "boards looks twice: the intervals do not allow for that, so take a verdict that only just turned with care."
     ]
 
 

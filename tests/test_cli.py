@@ -12,7 +12,9 @@ from tests.conftest import EXAMPLE, REPOSITORY, SMALL
 from tests.test_records import codes, scores
 from trials import __version__, starter
 
-COMMANDS = ("new", "check", "plan", "sheets", "record", "analyse", "decide", "report", "demo")
+COMMANDS = (
+    "new", "check", "size", "plan", "sheets", "record", "analyse", "decide", "report", "rehearse", "demo",
+)  # fmt: skip
 HEAVY = (
     "numpy",
     "pandas",
@@ -25,6 +27,7 @@ HEAVY = (
     "jinja2",
     "pyDOE3",
     "rich",
+    "joblib",
 )
 
 
@@ -87,7 +90,7 @@ def wrong(run, place: Path, *words: object) -> str:
 
 
 def test_an_empty_folder(run, tmp_path):
-    for command in ("check", "plan", "sheets", "analyse", "decide", "report"):
+    for command in ("check", "size", "plan", "sheets", "analyse", "decide", "report", "rehearse"):
         error = wrong(run, tmp_path, command, tmp_path)
         assert "holds no trial.toml" in error
         assert "splitboard new FOLDER" in error
@@ -212,7 +215,8 @@ def test_check_says_how_many_boards_would_do(run, folder):
     (folder / "trial.toml").write_text(SMALL.replace("count = 4", "count = 1"))
     done = run("check", folder)
     assert done.status == 2
-    assert "1 board cannot hold the 2 board treatments (carrier 2); lay out 2 boards" in done.err
+    assert "1 treated board cannot tell apart what is laid on boards" in done.err
+    assert "lay out 2 boards or more" in done.err
 
 
 # --- a trial begun by questions ----------------------------------------------------------------------

@@ -292,23 +292,75 @@ def test_a_simulation_is_repeated_by_its_seed(small):
 # --- size ------------------------------------------------------------------------------------------
 
 
+WHOLE = [6, 12, 18, 24, 30, 36]
+
+
 def test_more_boards_tell_more(example):
-    table = precision.size(example, example.questions[0], boards=range(1, 40))
-    assert list(table["boards"]) == [6, 12, 18, 24, 30, 36]
+    table = precision.size(example, example.questions[0], boards=WHOLE)
+    assert list(table["boards"]) == WHOLE
+    assert set(table["method"]) == {"exact"}
     told = table[table["df"] > 0]
     assert (np.diff(told["half_width"]) < 0).all()
     assert (np.diff(told["power"]) > 0).all()
     assert (np.diff(told["settles"]) > 0).all()
 
 
+@pytest.mark.parametrize("boards", WHOLE)
+def test_whole_sets_without_laying_out_are_as_laid_out(example, boards):
+    """Exact numbers from counts alone equal those by generalised least squares of the layout itself."""
+    prior = priors.working(example, example.response("figure_clarity"))
+    table = precision.size(example, example.questions[0], variances=prior, boards=[boards])
+    changed = precision.with_boards(example, boards)
+    layout = lay_out(changed, 3)
+    found = precision.expected(changed, layout, {"figure_clarity": prior.on(changed)})[0]
+    row = table.iloc[0]
+    wanted = (found.error_df, found.half_width, found.power, found.settles)
+    assert (row["df"], row["half_width"], row["power"], row["settles"]) == pytest.approx(wanted, rel=1e-9)
+
+
+def test_a_number_that_is_not_whole_sets_is_simulated(small):
+    table = precision.size(small, SEAL, 0.8, VARIANCES, boards=[5, 6], experiments=150)
+    assert list(table["method"]) == ["simulated", "exact"]
+    odd = table.iloc[0]
+    assert odd["settles_se"] == pytest.approx(math.sqrt(odd["settles"] * (1 - odd["settles"]) / 150))
+    again = precision.size(small, SEAL, 0.8, VARIANCES, boards=[5], experiments=150, workers=2)
+    assert again.iloc[0]["settles"] == odd["settles"]
+    exact = precision.size(small, SEAL, 0.8, VARIANCES, boards=[4, 6])
+    assert exact["settles"].iloc[0] - 4 * odd["settles_se"] < odd["settles"]
+    assert odd["settles"] < exact["settles"].iloc[1] + 4 * odd["settles_se"]
+
+
+def test_boards_that_hold_a_fraction_are_looked_at_too(example):
+    table = precision.size(example, example.questions[0], boards=[2, 5], experiments=60)
+    assert list(table["boards"]) == [5]  # two boards cannot tell carrier and load apart
+    assert table["method"].iloc[0] == "simulated"
+    with pytest.raises(UserError, match="none of 2 boards can be laid out"):
+        precision.size(example, example.questions[0], boards=[2])
+
+
 def test_size_says_how_many_boards_or_that_none_is_enough(small):
-    few = precision.size(small, SEAL, 0.8, VARIANCES)
+    few = precision.size(small, SEAL, 0.8, VARIANCES, boards=range(2, 22, 2))
     first = few[few["settles"] >= 0.8]["boards"].iloc[0]
     assert few.attrs["notes"][0].startswith(f"{first} boards settle the question")
     none = precision.size(small, SEAL, 0.99, VARIANCES, boards=[2, 4])
     assert none.attrs["notes"][0].startswith("No number up to 4 boards reaches a chance of 99%")
-    with pytest.raises(UserError, match="whole number of sets of 2"):
-        precision.size(small, SEAL, variances=VARIANCES, boards=[3])
+
+
+def test_the_usual_numbers_hold_whole_sets_and_the_plans_own(small):
+    table = precision.size(small, SEAL, 0.8, VARIANCES)
+    assert {2, 4, 6} <= set(table["boards"])
+    assert table["settles"].iloc[-1] >= 0.95 or table["boards"].iloc[-1] == 24
+    assert table["boards"].is_monotonic_increasing
+
+
+def test_sorting_by_plank_helps_what_is_laid_on_boards(example):
+    """The boards of one lot differ less (working values), which carriers gain from and seal coats do not."""
+    unsorted = replace(example, boards=replace(example.boards, lots=(12,)))
+    carrier = precision.lots(unsorted, example.questions[2], numbers=[1, 2])
+    assert carrier["half_width"].iloc[1] < carrier["half_width"].iloc[0]
+    assert carrier.attrs["notes"][0].startswith("Sorting the boards by plank helps: 2 lots narrow")
+    seal = precision.lots(unsorted, example.questions[0], numbers=[1, 2])
+    assert "makes little difference" in seal.attrs["notes"][0]
 
 
 def test_a_single_set_has_no_answer_for_what_is_laid_on_boards(small):
@@ -381,9 +433,7 @@ def test_variances_of_an_earlier_trial(tmp_path):
         return 3 + pieces[0].shift(patch)
 
     trial = trial_of(tmp_path / "earlier", SMALL.replace("count = 4", "count = 8"), value)
-    prior = priors.from_trial(trial, "darkness")
+    prior = priors.carried_over(trial.plan, trial.plan.response("darkness"), trial)
     assert list(prior.variances.index) == ["board", "board:lane", "board:strip", "residual"]
     assert "Hall cabinet" in prior.source
     assert 0 < precision.power(trial.plan, ("seal_coat", 0.5), prior) < 1
-    with pytest.raises(UserError, match="no response 'gloss'"):
-        priors.from_trial(trial, "gloss")

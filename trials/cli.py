@@ -1,8 +1,7 @@
-"""The commands of the lower wing: new, check, plan, sheets, record. Each parses, calls and prints."""
+"""The commands of the lower wing: new, sheets, record. Each parses, calls and prints."""
 
 from __future__ import annotations
 
-import secrets
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -38,8 +37,7 @@ def new(
     if example:
         text = (starter.example(example) / "trial.toml").read_text(encoding="utf-8")
     elif like is not None:
-        folders.read_plan(folders.at(like).plan_file)
-        text = (like / "trial.toml").read_text(encoding="utf-8-sig")
+        text = starter.follow_up(like, folder)
     elif sys.stdin.isatty():
         text = starter.plan_text(starter.ask_all(_prompt, shell.say))
     else:
@@ -53,89 +51,6 @@ def new(
 
 def _prompt(question: str, default: str) -> str:
     return str(typer.prompt(question, default=default, show_default=bool(default), err=True))
-
-
-@app.command()
-def check(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None:
-    """Say what a plan will and will not be able to tell.
-
-    splitboard check counter-trial
-    """
-    from trials import folder as folders
-    from trials import foretell
-    from trials.design import lay_out
-    from trials.plan import read_plan
-
-    plan = read_plan(folders.at(folder).plan_file)
-    layout = lay_out(plan, 0)
-    outlook = foretell.outlook(plan, layout)
-    shell.answer("check", as_json=as_json, data=outlook.as_dict(), lines=outlook.lines(), ok=outlook.sound)
-    if not outlook.sound:
-        raise typer.Exit(shell.ANSWER_IS_NO)
-    shell.next_step("splitboard plan" + shell.named(folder))
-
-
-@app.command()
-def plan(
-    folder: FolderArgument = Path(),
-    seed: Annotated[
-        int | None, typer.Option(min=0, help="Seed of the randomisation.", show_default="a fresh one, recorded")
-    ] = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Lay the plan out on its boards, at random.
-
-    Every board, lane, strip and patch gets its treatment, every patch its blind code.
-
-    splitboard plan counter-trial
-    """
-    from trials import folder as folders
-    from trials.design import lay_out
-    from trials.plan import read_plan
-
-    place = folders.at(folder)
-    checked = read_plan(place.plan_file)
-    with folders.locked(place):
-        if folders.has_readings(place):
-            raise UserError(
-                Problem(
-                    "readings have been taken in, so the plan is frozen",
-                    "for another plan start a follow-up with 'splitboard new NEW_FOLDER --like "
-                    f"{folder}' and lay that out",
-                )
-            )
-        layout = lay_out(checked, _seed(place, seed))
-        folders.save_layout(place, checked, layout)
-    boards = checked.boards
-    data: dict[str, Any] = {
-        "layout": str(place.layout_file),
-        "seed": layout.seed,
-        "boards": boards.count,
-        "patches": len(layout.patches),
-        "notes": list(layout.notes),
-    }
-    lines = [
-        f"{boards.count} boards are laid out, {len(layout.patches)} patches, each with a code of its own.",
-        *layout.notes,
-        f"Seed {layout.seed} gives this layout again; it is kept in datapackage.json.",
-    ]
-    shell.answer("plan", as_json=as_json, data=data, lines=lines)
-    shell.say(f"Wrote {place.layout_file}. It tells which code carries what: who scores should not read it.")
-    shell.next_step("splitboard sheets" + shell.named(folder))
-
-
-def _seed(place: Any, asked: int | None) -> int:
-    """Return the seed to lay out with: the one asked for, the one recorded, or a fresh one."""
-    from trials import folder as folders
-
-    if asked is not None:
-        return asked
-    if place.package_file.exists():
-        try:
-            return folders.load_record(place).seed
-        except UserError:
-            shell.say("The record of an earlier layout cannot be read; a fresh seed is drawn.")
-    return secrets.randbelow(10**9)
 
 
 @app.command()
@@ -156,7 +71,9 @@ def sheets(
         raise UserError(Problem(f"paper {paper!r} is not known", f"write {names}"))
     trial = folders.load(folder)
     with folders.locked(trial.folder):
-        written = paper_sheets.write(trial.plan, trial.patches, trial.record.seed, trial.folder.sheets, paper)
+        written = paper_sheets.write(
+            trial.latest_plan, trial.latest_patches, trial.record.last_seed, trial.latest_sheets, paper
+        )
     shell.answer(
         "sheets",
         as_json=as_json,

@@ -14,14 +14,14 @@ import json
 import os
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trials import __version__, csv_source, data_package
 from trials.errors import Problem, UserError
-from trials.plan import Plan, changes, read_plan
+from trials.plan import LAID_OUT, Plan, changes, read_plan
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -80,7 +80,11 @@ class Folder:
 
 @dataclass(frozen=True)
 class Record:
-    """What datapackage.json keeps of the layout: its seed, and the plan as it was then."""
+    """What datapackage.json keeps of the layout: its seed, and the plan as it was then.
+
+    Of boards added later ``added`` holds a mapping an occasion: seed, boards, version, laidOutAt. The plan's
+    questions stay those of the first occasion.
+    """
 
     seed: int
     version: str
@@ -88,6 +92,12 @@ class Record:
     layout_digest: str
     layout_hash: str
     laid_out_at: str
+    added: tuple[dict[str, Any], ...] = ()
+
+    @property
+    def last_seed(self) -> int:
+        """The seed of the last occasion."""
+        return int(self.added[-1]["seed"]) if self.added else self.seed
 
 
 def at(path: str | Path) -> Folder:
@@ -224,6 +234,47 @@ def save_layout(folder: Folder, plan: Plan, layout: Layout) -> None:
     _describe(folder, plan, record)
 
 
+def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFrame, added: Layout) -> None:
+    """Write the plan and the layout with the boards of a later occasion; the caller holds the lock.
+
+    Parameters
+    ----------
+    plan, plan_text : the plan with the occasion in it, and trial.toml as it is to be.
+    patches : as they were; their rows stay as they are, the new ones stand below.
+    added : the new boards.
+
+    Notes
+    -----
+    Three files change. Should one of them not be writable, those before it are put back.
+    """
+    import pandas as pd
+
+    together = pd.concat([patches, added.patches], ignore_index=True)
+    text = layout_text(together)
+    record = _kept(folder)
+    first_plan = record["splitboard:plan"]
+    occasion = {
+        "seed": added.seed, "boards": plan.added[-1], "version": __version__, "laidOutAt": now(),
+    }  # fmt: skip
+    record |= {
+        "splitboard:planDigest": plan.digest(),
+        "splitboard:layoutDigest": plan.layout_digest(),
+        "splitboard:layoutHash": data_package.sha256(text.encode()),
+        "splitboard:plan": plan.as_dict() | {"questions": first_plan.get("questions", [])},
+        "splitboard:added": [*record.get("splitboard:added", []), occasion],
+    }
+    before = {path: path.read_bytes() for path in (folder.layout_file, folder.plan_file, folder.package_file)}
+    try:
+        write_text(folder.layout_file, text)
+        write_text(folder.plan_file, plan_text)
+        _describe(folder, plan, record)
+    except UserError:
+        for path, content in before.items():
+            if path.read_bytes() != content:
+                write_bytes(path, content)
+        raise
+
+
 def load_record(folder: Folder) -> Record:
     """Read what was kept when the boards were laid out.
 
@@ -243,6 +294,7 @@ def load_record(folder: Folder) -> Record:
             layout_digest=str(values["splitboard:layoutDigest"]),
             layout_hash=str(values["splitboard:layoutHash"]),
             laid_out_at=str(values["splitboard:laidOutAt"]),
+            added=tuple(dict(one) for one in values.get("splitboard:added", [])),
         )
     except (KeyError, TypeError, ValueError):
         raise UserError(
@@ -274,8 +326,13 @@ def load_layout(folder: Folder, plan: Plan) -> pd.DataFrame:
                 "layout.csv is gone", "put it back from a copy; without readings, 'splitboard plan' writes it anew"
             )
         )
+    if plan.rehearsal != bool(record.plan.get("rehearsal")):
+        was = "a trial" if plan.rehearsal else "a rehearsal"
+        cure = "take rehearsal = true out again" if plan.rehearsal else "put rehearsal = true back under [trial]"
+        what = f"the plan no longer says what this folder was laid out as, {was}"
+        raise UserError(Problem(what, cure, file="trial.toml"))
     if plan.layout_digest() != record.layout_digest:
-        changed = ", ".join(changes(record.plan, plan.as_dict(), ("boards", "factors", "exclusions", "controls")))
+        changed = ", ".join(changes(record.plan, plan.as_dict(), LAID_OUT))
         cure = "undo the change, or run 'splitboard plan' to lay the boards out anew"
         if has_readings(folder):
             cure = "undo the change; for another plan start a follow-up with 'splitboard new FOLDER --like THIS_ONE'"
@@ -285,7 +342,7 @@ def load_layout(folder: Folder, plan: Plan) -> pd.DataFrame:
     table = csv_source.read(folder.layout_file)
     patches = _as_patches(table, plan)
     if data_package.sha256(layout_text(patches).encode()) != record.layout_hash:
-        raise _edited(table, patches, plan, record.seed)
+        raise _edited(table, patches, plan, record)
     return patches
 
 
@@ -321,12 +378,15 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _edited(table: csv_source.Table, patches: pd.DataFrame, plan: Plan, seed: int) -> UserError:
+def _edited(table: csv_source.Table, patches: pd.DataFrame, plan: Plan, record: Record) -> UserError:
     """Say which cells of layout.csv are not as they were laid out."""
     from trials.design import lay_out
 
+    if record.added:
+        cure = "put it back from a copy, or undo the edit"
+        return UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
     cure = "undo the edit; without readings, 'splitboard plan' writes the layout anew"
-    laid_out = lay_out(plan, seed).patches
+    laid_out = lay_out(plan, record.seed).patches
     if len(laid_out) != len(patches):
         return UserError(
             Problem(f"there are {len(patches)} patches, but {len(laid_out)} were laid out", cure, file=table.name)
@@ -467,6 +527,26 @@ class Trial:
     patches: pd.DataFrame
     readings: tuple[dict[str, str], ...]
     conditions: tuple[dict[str, str], ...]
+
+    @property
+    def latest_patches(self) -> pd.DataFrame:
+        """The patches of the last occasion: all of them unless boards were added later."""
+        if not self.plan.added:
+            return self.patches
+        return self.patches[self.patches["lot"] == len(self.plan.boards.lots)].reset_index(drop=True)
+
+    @property
+    def latest_plan(self) -> Plan:
+        """The plan with the boards of the last occasion alone, as its sheets count them."""
+        if not self.plan.added:
+            return self.plan
+        return replace(self.plan, boards=replace(self.plan.boards, lots=self.plan.added[-1:]))
+
+    @property
+    def latest_sheets(self) -> Path:
+        """Where the sheets of the last occasion go."""
+        number = len(self.plan.added) + 1
+        return self.folder.sheets if number == 1 else self.folder.sheets / f"occasion-{number}"
 
 
 def load(path: str | Path) -> Trial:

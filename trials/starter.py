@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,6 +39,45 @@ def example_seed(name: str) -> int:
     from trials import folder
 
     return folder.load_record(folder.at(example(name))).seed
+
+
+def follow_up(earlier: Path, folder: Path) -> str:
+    """Return the plan of an earlier trial as the beginning of a new one, its comments kept.
+
+    Parameters
+    ----------
+    earlier : the earlier trial's folder.
+    folder : the new one, not made yet.
+
+    Notes
+    -----
+    Boards that were added later count as boards from the first. Where the earlier trial has results, ``like`` names
+    it, so that the new one is planned from what it found.
+
+    Raises
+    ------
+    UserError
+        The plan is faulty, or it is that of a rehearsal.
+    """
+    import tomlkit
+
+    from trials import folder as folders
+
+    place = folders.at(earlier)
+    plan = folders.read_plan(place.plan_file)
+    if plan.rehearsal:
+        raise UserError(Problem(f"{str(earlier)!r} is a rehearsal", "name the trial it was made of"))
+    document = tomlkit.parse(place.plan_file.read_bytes().decode("utf-8-sig"))
+    if plan.added:
+        del document["added"]
+        boards = document["boards"]
+        for key in ("count", "replicates"):
+            boards.pop(key, None)
+        boards["lots"] = list(plan.boards.lots)
+    if folders.has_readings(place):
+        heading = document.setdefault("trial", tomlkit.table())
+        heading["like"] = Path(os.path.relpath(place.path.resolve(), folder.resolve())).as_posix()
+    return tomlkit.dumps(document)
 
 
 @dataclass(frozen=True)

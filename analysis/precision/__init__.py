@@ -11,18 +11,21 @@ from __future__ import annotations
 
 from analysis.precision.exact import power
 from analysis.precision.known import KnownVariances
-from analysis.precision.made_up import Simulated, simulate
+from analysis.precision.made_up import Simulated, SimulatedTests, simulate, simulate_tests
 from analysis.precision.outlook import Expected, expected
-from analysis.precision.sizing import readers, size, with_boards
+from analysis.precision.sizing import lots, readers, size, with_boards
 
 __all__ = [
     "Expected",
     "KnownVariances",
     "Simulated",
+    "SimulatedTests",
     "expected",
+    "lots",
     "power",
     "readers",
     "simulate",
+    "simulate_tests",
     "size",
     "with_boards",
 ]

@@ -224,7 +224,7 @@ def _power_of_structure(told: Structure, term: str, truth: Any, variances: Varia
         raise UserError(Problem(f"the effect is called {effect.name!r}", "give its means in that order"))
     for axis in range(means.ndim):
         means = means - means.mean(axis=axis, keepdims=True)
-    square = known[RESIDUAL] + sum(rows / told.counts[name] * known[name] for name in _inside(told, effect))
+    square = mean_square(told, effect, known)
     noncentrality = rows / means.size * float(np.square(means).sum()) / square
     return f_power(effect.df, effect.error_df, noncentrality, level)
 
@@ -246,6 +246,12 @@ def _holds(outer: str, inner: str) -> bool:
     """Say whether the pieces of one term lie within those of another."""
     own, within = set(structure.COLUMNS[outer]), set(structure.COLUMNS[inner])
     return inner == RESIDUAL or outer == "lot" or own < within
+
+
+def mean_square(told: Structure, effect: Effect, variances: Mapping[str, float]) -> float:
+    """Return the expected mean square that an effect of a balanced layout is judged by."""
+    rows = told.counts[RESIDUAL]
+    return variances[RESIDUAL] + sum(rows / told.counts[name] * variances[name] for name in _inside(told, effect))
 
 
 def _inside(told: Structure, effect: Effect) -> list[str]:

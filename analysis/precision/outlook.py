@@ -117,15 +117,12 @@ class Known:
         contrast, se, df, pairs = self._widest(effect, between)
         if math.isnan(se):
             return replace(start, can_be_judged=False, words=f"{effect.name} cannot be estimated from this layout.")
-        level = 1 - (1 - LEVEL) / pairs
-        quantile = float(stdtrit(df, 0.5 + level / 2))
+        worth = question.worth if question else None
+        level, half_width, power, settles = chances(se, df, pairs, effect.df, worth)
         made = replace(
-            start, contrast=contrast, error_df=df, level=level, se=se, half_width=quantile * se * _mean_root(df)
-        )
-        if question is not None:
-            away = (TRUE_GAIN - 1) * question.worth / se
-            chance = f_power(effect.df, df, (question.worth / se) ** 2)
-            made = replace(made, power=chance, settles=float(1 - nctdtr(df, away, quantile)))
+            start, contrast=contrast, error_df=df, level=level, se=se, half_width=half_width, power=power,
+            settles=settles,
+        )  # fmt: skip
         return replace(made, words=_words(self.plan, effect, made))
 
     def _widest(self, effect: Effect, between: Sequence[str]) -> tuple[str, float, float, int]:
@@ -146,6 +143,27 @@ class Known:
         chosen = pick or list(range(len(se)))
         at = max(chosen, key=lambda one: -1.0 if math.isnan(se[one]) else se[one])
         return names[at], float(se[at]), float(df[at]), len(chosen)
+
+
+def chances(
+    se: float, df: float, pairs: int, effect_df: int, worth: float | None
+) -> tuple[float, float, float, float]:
+    """Return an interval's level and half-width, the power at a worth, and the chance of settling it.
+
+    Parameters
+    ----------
+    se, df : of the difference.
+    pairs : how many are compared at once.
+    effect_df : of the effect's F test.
+    worth : of the difference; without one power and chance are NaN.
+    """
+    level = 1 - (1 - LEVEL) / pairs
+    quantile = float(stdtrit(df, 0.5 + level / 2))
+    half_width = quantile * se * _mean_root(df)
+    if worth is None:
+        return level, half_width, math.nan, math.nan
+    power = f_power(effect_df, df, (worth / se) ** 2)
+    return level, half_width, power, float(1 - nctdtr(df, (TRUE_GAIN - 1) * worth / se, quantile))
 
 
 def _mean_root(df: float) -> float:

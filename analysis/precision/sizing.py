@@ -1,18 +1,22 @@
-"""How many boards, and how many assessors, a question needs."""
+"""How many boards, lots, assessors and repeats a question needs."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analysis import priors
 from analysis.precision.exact import Variances, treated_rows
-from analysis.precision.outlook import Known
+from analysis.precision.made_up import simulate
+from analysis.precision.outlook import TRUE_GAIN, Known
+from analysis.precision.scaled import Sets
 from analysis.priors import RESIDUAL, Prior
 from trials.design import Layout, lay_out
 from trials.errors import Problem, UserError
@@ -22,6 +26,14 @@ from trials.structure import Structure
 
 MOST_SETS = 12
 """As many full sets of boards as `size` tries when it is not told how many."""
+PLENTY = 0.95
+"""A chance beyond which `size` tries no larger numbers by itself."""
+COLUMNS = (
+    "boards", "df", "half_width", "power", "settles", "method", "half_width_se", "power_se", "settles_se",
+)  # fmt: skip
+
+Progress = Callable[[int, int], None]
+"""Called with the numbers of boards done and their number in all."""
 
 
 def size(
@@ -30,6 +42,11 @@ def size(
     chance: float = 0.8,
     variances: Variances | None = None,
     boards: Iterable[int] | None = None,
+    *,
+    experiments: int = 400,
+    seed: int = 0,
+    workers: int | None = 1,
+    progress: Progress | None = None,
 ) -> pd.DataFrame:
     """Return what a question could be told with other numbers of boards.
 
@@ -37,74 +54,128 @@ def size(
     ----------
     chance : of settling the question that is wanted.
     variances : as for `expected`; working values if not given.
-    boards : the numbers of boards to look at; those that are not whole sets of board treatments (besides the control
-        boards) are passed over. One set to `MOST_SETS` sets if not given.
+    boards : the numbers of boards to look at; if not given `usual_numbers`.
+    experiments : how many are made up and analysed where a number is not balanced.
+    seed : of these experiments.
+    workers : processes for them; None for one a core.
+    progress : told how far it is.
 
     Returns
     -------
-    boards, df (of the interval), half_width, power, settles; rows without an answer hold NaN. What follows, in
-    words, is in ``.attrs["notes"]``. Lots keep their proportions as far as whole sets allow.
+    boards, df (of the interval), half_width, power (at the worth), settles (see `Expected`); method, ``exact`` or
+    ``simulated``, and the Monte Carlo standard errors of a simulated row (0 for an exact one). Rows without an answer
+    hold NaN, and numbers of boards that cannot be laid out are left out. What follows, in words, is in
+    ``.attrs["notes"]``. Lots keep their proportions as far as whole sets allow.
+
+    Raises
+    ------
+    UserError
+        None of the numbers of boards can be laid out.
     """
     if not 0 < chance < 1:
         raise ValueError(f"a chance lies between 0 and 1, not at {chance}")
     known = variances if variances is not None else priors.working(plan, plan.response(question.response))
-    controls = plan.controls_on("board")
-    one_set = len(plan.treatments(plan.laid_on("board")))
-    wanted = (
-        [controls + one_set * sets for sets in range(1, MOST_SETS + 1)] if boards is None else sorted(set(boards))
-    )
+    sets = Sets(plan)
+    wanted = usual_numbers(plan, sets) if boards is None else sorted(set(boards))
     most = MOST_PATCHES // (plan.boards.lanes * plan.boards.strips)
-    whole = [count for count in wanted if count > controls and (count - controls) % one_set == 0 and count <= most]
-    if not whole:
-        raise UserError(
-            Problem(
-                f"none of the numbers of boards is a whole number of sets of {one_set}"
-                + (f" besides {controls} control boards" if controls else "")
-                + f" and at most {most}",
-                f"try {controls + one_set}, {controls + 2 * one_set} and so on",
-            )
-        )
-    rows = [_at_size(plan, question, known, count, one_set) for count in whole]
-    table = pd.DataFrame(rows, columns=["boards", "df", "half_width", "power", "settles"])
+    rows: list[tuple[Any, ...]] = []
+    for at, count in enumerate(wanted):
+        if progress:
+            progress(at, len(wanted))
+        if sets.controls < count <= most:
+            row = _row(plan, sets, question, known, count, experiments, seed, workers)
+            rows += [row] if row else []
+            if boards is None and row and row[4] >= PLENTY and count >= plan.boards.count:
+                break
+    if not rows:
+        what = f"none of {', '.join(map(str, wanted))} boards can be laid out"
+        raise UserError(Problem(what, f"try numbers from {sets.controls + 2} to {most}"))
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
     source = known.source if isinstance(known, Prior) else "Variances as given."
     table.attrs["notes"] = (_enough(table, chance), source)
     return table
 
 
-def _at_size(
-    plan: Plan, question: Question, variances: Variances, count: int, one_set: int
-) -> tuple[int, float, float, float, float]:
+def usual_numbers(plan: Plan, sets: Sets) -> list[int]:
+    """Return numbers of boards to look at: whole sets, the plan's own, and some that hold less than a set."""
+    whole = [sets.controls + sets.one_set * number for number in range(1, MOST_SETS + 1)]
+    own = plan.boards.count
+    if not sets.balanced:
+        whole = [math.ceil(own * share) for share in (0.5, 0.75, 1, 1.5, 2, 3)]
+    singles = sum(len(factor.levels) - 1 for factor in plan.laid_on("board"))
+    least = sets.controls + singles + 2
+    full = sets.controls + sets.one_set
+    parts = {int(part) for part in np.linspace(least, full, 4)[:3]} if least < full else set[int]()
+    return sorted({*whole, own, *parts})
+
+
+def _row(
+    plan: Plan, sets: Sets, question: Question, known: Variances, count: int, experiments: int, seed: int,
+    workers: int | None,
+) -> tuple[Any, ...] | None:  # fmt: skip
+    """Return a row of the table; nothing where so many boards cannot be laid out."""
     changed = with_boards(plan, count)
-    layout = lay_out(changed, 1)
+    if sets.balanced and sets.holds(count):
+        told = sets.told(changed.boards.lots)
+        found = sets.chances(changed.boards.lots, question, _for(known, changed, told))
+        return (count, *found, "exact", 0.0, 0.0, 0.0)
+    layout = _layout(changed)
+    if layout is None:
+        return None
     _, told = treated_rows(changed, layout)
-    fitting = _for_lots(variances, told)
-    found = Known(changed, layout, fitting).of_question(question)
-    df = found.error_df if found.can_be_judged else 0.0
-    return count, df, found.half_width, found.power, found.settles
+    effect = told.by_name[question.factor]
+    if not effect.can_be_judged or told.error_dfs[RESIDUAL] == 0:
+        return (count, 0.0, *[math.nan] * 3, "simulated", *[math.nan] * 3)
+    fitting = _for(known, changed, told)
+    settled, seen = (
+        simulate(changed, layout, question, fitting, gain, experiments, seed, workers)
+        for gain in (TRUE_GAIN * question.worth, question.worth)
+    )
+    return (
+        count, float(effect.error_df), settled.half_width, seen.seen, settled.settled, "simulated",
+        settled.half_width_se, seen.seen_se, settled.settled_se,
+    )  # fmt: skip
 
 
-def _for_lots(variances: Variances, told: Structure) -> Variances:
-    """Leave the variance of lots out where one lot is left: it is the same in every patch then.
+@lru_cache(maxsize=64)
+def _layout(plan: Plan) -> Layout | None:
+    """Return a layout of a plan, the same for every question; nothing where its boards cannot be laid out."""
+    try:
+        return lay_out(plan, 1)
+    except UserError:
+        return None
 
-    Where each lot was a single board, the boards' variance holds that of the lots, which have none of their own.
+
+def _for(variances: Variances, plan: Plan, told: Structure) -> Variances:
+    """Return the variances for a changed plan: made anew of their pieces, or with those of lots as they apply.
+
+    Where one lot is left its variance is the same in every patch; where each lot was a single board, the boards'
+    variance holds that of the lots, which have none of their own.
     """
+    if isinstance(variances, Prior) and variances.pieces:
+        return variances.on(plan)
     given = variances.variances if isinstance(variances, Prior) else variances
     found = {str(name): value for name, value in given.items() if name != "lot" or "lot" in told.random}
     return {"lot": 0.0, **found} if "lot" in told.random else found
 
 
 def with_boards(plan: Plan, count: int) -> Plan:
-    """Return a plan with another number of boards, whole sets of treatments shared over its lots in proportion."""
+    """Return a plan with another number of boards, shared over its lots in proportion.
+
+    Whole sets of treatments stay whole in every lot, as far as the boards are whole sets besides the control boards.
+    """
     controls = plan.controls_on("board")
     one_set = len(plan.treatments(plan.laid_on("board")))
-    sets = (count - controls) // one_set
-    if sets < 1 or (count - controls) % one_set:
-        raise ValueError(f"{count} boards are not whole sets of {one_set} besides {controls} control boards")
+    sets, odd = divmod(count - controls, one_set)
+    if count <= controls:
+        raise ValueError(f"{count} boards are no more than the {controls} control boards")
+    pieces, unit = (count, 1) if odd else (sets, one_set)
     share = np.cumsum(plan.boards.lots) / plan.boards.count
-    ends = np.floor(share * sets + 0.5).astype(int)
-    lots = [int(number) * one_set for number in np.diff(ends, prepend=0) if number]
-    lots[0] += controls
-    return replace(plan, boards=replace(plan.boards, lots=tuple(lots)))
+    ends = np.floor(share * pieces + 0.5).astype(int)
+    lots = [int(number) * unit for number in np.diff(ends, prepend=0) if number]
+    lots[0] += 0 if odd else controls
+    kept = tuple(one for one in plan.unusable if one.board <= count)
+    return replace(plan, boards=replace(plan.boards, lots=tuple(lots)), unusable=kept, added=())
 
 
 def _enough(table: pd.DataFrame, chance: float) -> str:
@@ -112,10 +183,65 @@ def _enough(table: pd.DataFrame, chance: float) -> str:
     enough = table[table["settles"] >= chance]
     if len(enough):
         first = enough.iloc[0]
-        return f"{int(first['boards'])} boards settle the question with a chance of {first['settles']:.0%}."
+        about = "" if first["method"] == "exact" else "about "
+        return f"{int(first['boards'])} boards settle the question with a chance of {about}{first['settles']:.0%}."
     last = table.iloc[-1]
     reached = f"{last['settles']:.0%}" if pd.notna(last["settles"]) else "none"
     return f"No number up to {int(last['boards'])} boards reaches a chance of {chance:.0%}; there it is {reached}."
+
+
+def lots(
+    plan: Plan, question: Question, variances: Variances | None = None, numbers: Sequence[int] = (1, 2, 3, 4, 6)
+) -> pd.DataFrame:
+    """Return what a question could be told with the plan's boards sorted into other numbers of lots.
+
+    Parameters
+    ----------
+    variances : as for `size`; a `Prior` made of pieces tells lots from boards, others keep what they say.
+    numbers : of lots; those that would leave a lot with a single board are passed over.
+
+    Returns
+    -------
+    lots, df, half_width, settles; one lot means boards that were not sorted by the plank they came from. What
+    follows, in words, is in ``.attrs["notes"]``.
+    """
+    known = variances if variances is not None else priors.working(plan, plan.response(question.response))
+    rows = []
+    for number in sorted({*numbers, len(plan.boards.lots)}):
+        if number > 1 and plan.boards.count // number < 2:
+            continue
+        ends = np.floor(np.arange(1, number + 1) / number * plan.boards.count + 0.5).astype(int)
+        sizes = tuple(int(one) for one in np.diff(ends, prepend=0))
+        changed = replace(plan, boards=replace(plan.boards, lots=sizes), added=())
+        layout = _layout(changed)
+        if layout is None:
+            continue
+        _, told = treated_rows(changed, layout)
+        found = Known(changed, layout, _for(known, changed, told)).of_question(question)
+        df = found.error_df if found.can_be_judged else 0.0
+        rows.append((number, df, found.half_width, found.settles))
+    table = pd.DataFrame(rows, columns=["lots", "df", "half_width", "settles"])
+    table.attrs["notes"] = (_lots_words(table),)
+    return table
+
+
+WORTH_SORTING = 0.1
+"""A part of the half-width below which sorting into lots is said to make no difference: this project's choice."""
+
+
+def _lots_words(table: pd.DataFrame) -> str:
+    told = table[table["half_width"].notna()]
+    if told.empty:
+        return "With these boards nothing can be told, however they are sorted into lots."
+    best, first = told.loc[told["half_width"].idxmin()], told.iloc[0]
+    unsorted = "boards not sorted by plank" if first["lots"] == 1 else f"{first['lots']:.0f} lots"
+    if best["lots"] == first["lots"] or best["half_width"] > (1 - WORTH_SORTING) * first["half_width"]:
+        return "Sorting the boards by plank makes little difference here; it makes the answer hold for more wood."
+    gain = 1 - best["half_width"] / first["half_width"]
+    return (
+        f"Sorting the boards by plank helps: {best['lots']:.0f} lots narrow the interval of {unsorted} by "
+        f"{gain:.0%}, because boards of one plank differ less."
+    )
 
 
 def readers(

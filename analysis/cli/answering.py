@@ -1,4 +1,4 @@
-"""The root command: the lower wing's commands and, in the order of the work, analyse, decide, report, demo."""
+"""What the results say: analyse, decide, report. Each parses, calls and prints."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trials import __version__, shell
-from trials import cli as trials_cli
+from trials import shell
 from trials.errors import Problem, UserError, nearest
 from trials.shell import FolderArgument, JsonOption
 
@@ -21,27 +20,6 @@ if TYPE_CHECKING:
     from trials.folder import Trial
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
-app.registered_commands += trials_cli.app.registered_commands
-
-EXAMPLE = "lacewood-counter"
-
-
-def _show_version(wanted: bool) -> None:
-    if wanted:
-        print(f"splitboard {__version__}")
-        raise typer.Exit
-
-
-@app.callback()
-def root(
-    version: Annotated[
-        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
-    ] = False,
-) -> None:
-    """Lay out split-board finish trials, take in their results and say what they mean.
-
-    The commands stand in the order of the work. Each takes the trial's folder (by default this one).
-    """
 
 
 @app.command()
@@ -72,7 +50,8 @@ def analyse(
         "responses": [_analysis_data(fit) for fit in chosen],
         "not_fitted": [{"response": one.response.name, "why": one.why} for one in refused],
     }
-    lines = [line for fit in chosen for line in _analysis_lines(fit, decision, letters=letters)]
+    lines = [trial.plan.title, ""] if trial.plan.rehearsal else []
+    lines += [line for fit in chosen for line in _analysis_lines(fit, decision, letters=letters)]
     lines += [f"{one.response.words}: {one.why}" for one in refused]
     shell.answer("analyse", as_json=as_json, data=data, lines=lines)
     shell.next_step("splitboard decide" + shell.named(folder))
@@ -84,13 +63,16 @@ def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
 
     splitboard decide counter-trial
     """
+    from analysis.decide import TOO_CLOSE
     from trials import folder as folders
 
     trial = folders.load(folder)
     decision = _decide(trial)
     lines = list(_finding_lines(trial, decision))
     shell.answer("decide", as_json=as_json, data=_decision_data(decision), lines=lines)
-    shell.next_step("splitboard report" + shell.named(folder))
+    still_open = any(finding.verdict == TOO_CLOSE for finding in decision.findings)
+    more = ", or add boards for what is open: splitboard plan --add 4" + shell.named(folder) if still_open else ""
+    shell.next_step("splitboard report" + shell.named(folder) + more)
 
 
 @app.command()
@@ -108,43 +90,8 @@ def report(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     with folders.locked(trial.folder):
         page = pages.write(trial, decision, folders.now())
     data = {"report": str(page)} | _decision_data(decision)
-    shell.answer("report", as_json=as_json, data=data, lines=[str(page)])
-
-
-@app.command()
-def demo(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where to put it.")] = Path(f"{EXAMPLE}-demo"),
-    paper: Annotated[str, typer.Option(help="a4 or us-letter.")] = "a4",
-) -> None:
-    """Run the whole job once on an example with invented results.
-
-    splitboard demo counter-demo
-    """
-    from trials import starter
-
-    if (folder / "trial.toml").exists():
-        raise UserError(Problem(f"{str(folder)!r} holds a trial already", "name another folder, or delete that one"))
-    results = sorted((starter.example(EXAMPLE) / "results").glob("*.csv"))
-    seed = starter.example_seed(EXAMPLE)
-    shell.say("The results of this example are invented: see its README.\n")
-    _show_command(f"new {folder} --example {EXAMPLE}")
-    trials_cli.new(folder, EXAMPLE, None)
-    _show_command(f"check {folder}")
-    trials_cli.check(folder)
-    _show_command(f"plan {folder} --seed {seed}")
-    trials_cli.plan(folder, seed)
-    _show_command(f"sheets {folder}")
-    trials_cli.sheets(folder, paper)
-    _show_command(f"record {' '.join(path.name for path in results)} {folder}")
-    trials_cli.record([*results, folder])
-    _show_command(f"decide {folder}")
-    decide(folder)
-    _show_command(f"report {folder}")
-    report(folder)
-
-
-def _show_command(text: str) -> None:
-    shell.say(f"\n$ splitboard {text}")
+    marked = [trial.plan.title] if trial.plan.rehearsal else []
+    shell.answer("report", as_json=as_json, data=data, lines=[*marked, str(page)])
 
 
 def _decide(trial: Trial) -> Decision:
@@ -283,8 +230,3 @@ def _analysis_data(fit: Analysis) -> dict[str, Any]:
         "notes": list(fit.notes),
         "checks": checks.checks(fit),
     }
-
-
-def main() -> None:
-    """Run the command line."""
-    shell.run(app)

@@ -1,0 +1,89 @@
+"""The root command: the commands of both wings in the order of the work, and the demonstration."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analysis.cli import answering, planning
+from trials import __version__, shell
+from trials import cli as trials_cli
+from trials.errors import Problem, UserError
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+EXAMPLE = "lacewood-counter"
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        print(f"splitboard {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
+    """Lay out split-board finish trials, take in their results and say what they mean.
+
+    The commands stand in the order of the work. Each takes the trial's folder (by default this one).
+    """
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where to put it.")] = Path(f"{EXAMPLE}-demo"),
+    paper: Annotated[str, typer.Option(help="a4 or us-letter.")] = "a4",
+) -> None:
+    """Run the whole job once on an example with invented results.
+
+    splitboard demo counter-demo
+    """
+    from trials import starter
+
+    if (folder / "trial.toml").exists():
+        raise UserError(Problem(f"{str(folder)!r} holds a trial already", "name another folder, or delete that one"))
+    results = sorted((starter.example(EXAMPLE) / "results").glob("*.csv"))
+    seed = starter.example_seed(EXAMPLE)
+    shell.say("The results of this example are invented: see its README.\n")
+    _show_command(f"new {folder} --example {EXAMPLE}")
+    trials_cli.new(folder, EXAMPLE, None)
+    _show_command(f"check {folder}")
+    planning.check(folder)
+    _show_command(f"plan {folder} --seed {seed}")
+    planning.plan(folder, seed)
+    _show_command(f"sheets {folder}")
+    trials_cli.sheets(folder, paper)
+    _show_command(f"record {' '.join(path.name for path in results)} {folder}")
+    trials_cli.record([*results, folder])
+    _show_command(f"decide {folder}")
+    answering.decide(folder)
+    _show_command(f"report {folder}")
+    answering.report(folder)
+
+
+def _show_command(text: str) -> None:
+    shell.say(f"\n$ splitboard {text}")
+
+
+WINGS = (trials_cli.app, planning.app, answering.app)
+ORDER = ("new", "check", "size", "plan", "sheets", "record", "analyse", "decide", "report", "rehearse", "demo")
+app.registered_commands += [command for wing in WINGS for command in wing.registered_commands]
+app.registered_commands.sort(key=lambda command: ORDER.index(getattr(command.callback, "__name__", "")))
+
+
+def main() -> None:
+    """Run the command line.
+
+    The matrices here are small: threads for each of them cost more than they bring, so they are left out unless the
+    environment asks for them. It has to be said before numpy is first imported.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    shell.run(app)

@@ -1,0 +1,313 @@
+"""What comes before the wood is cut: check, size, plan, rehearse. Each parses, calls and prints."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from trials import shell
+from trials.errors import Problem, UserError
+from trials.shell import FolderArgument, JsonOption
+
+if TYPE_CHECKING:
+    from trials.design import Layout
+    from trials.folder import Folder, Trial
+    from trials.plan import Plan
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+PAGE = "outlook.html"
+
+
+@app.command()
+def check(
+    folder: FolderArgument = Path(),
+    page: Annotated[bool, typer.Option("--page", help=f"Write {PAGE}, the same with pictures.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what a plan will and will not be able to tell.
+
+    splitboard check counter-trial
+    """
+    from analysis import foresee, outlook_page, priors
+    from trials import folder as folders
+
+    place = folders.at(folder)
+    plan = folders.read_plan(place.plan_file)
+    layout = _layout(place, plan)
+    known, lacking = priors.for_plan(plan, place.path, _with_results(place))
+    foretold, seen = foresee.told(plan, layout, known, lacking)
+    data = foresee.as_dict(foretold, seen)
+    lines = list(foresee.lines(plan, foretold, seen))
+    if page:
+        with folders.locked(place):
+            outlook_page.write(place.path / PAGE, plan, layout, seen)
+        data["page"] = str(place.path / PAGE)
+        lines += ["", str(place.path / PAGE)]
+    shell.answer("check", as_json=as_json, data=data, lines=lines, ok=foretold.sound)
+    if not foretold.sound:
+        raise typer.Exit(shell.ANSWER_IS_NO)
+    shell.next_step("splitboard plan" + shell.named(folder))
+
+
+def _with_results(place: Folder) -> Trial | None:
+    """Return the trial in a folder, if anything has been recorded of it."""
+    from trials import folder as folders
+
+    return folders.load(place.path) if folders.has_readings(place) else None
+
+
+def _layout(place: Folder, plan: Plan) -> Layout:
+    """Return the layout there is, if it is still the plan's; otherwise one from any seed."""
+    from trials import folder as folders
+    from trials.design import Layout, lay_out
+
+    if place.layout_file.exists():
+        try:
+            patches = folders.load_layout(place, plan)
+        except UserError:
+            if plan.added:
+                raise
+        else:
+            return Layout(patches, folders.load_record(place).last_seed, ())
+    with shell.long_work("Looking for the best boards:") as work:
+        return lay_out(plan, 0, progress=work.progress, stop=work.stop)
+
+
+@app.command()
+def size(
+    folder: FolderArgument = Path(),
+    chance: Annotated[float, typer.Option(help="The chance of settling a question that is wanted.")] = 0.8,
+    boards: Annotated[
+        str, typer.Option(help="Numbers of boards to look at, such as 6,8,12.", show_default="a range of them")
+    ] = "",
+    experiments: Annotated[
+        int, typer.Option(min=50, max=100_000, help="Made-up trials for a number that is not balanced.")
+    ] = 400,
+    page: Annotated[bool, typer.Option("--page", help=f"Write {PAGE}, the same with pictures.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how many boards, lots and assessors each question needs.
+
+    splitboard size counter-trial --chance 0.9
+    """
+    from analysis import foresee, outlook_page, priors
+    from trials import folder as folders
+
+    if not 0.05 <= chance <= 0.99:
+        raise UserError(Problem(f"a chance of {chance:g} is not one to plan for", "write one from 0.05 to 0.99"))
+    place = folders.at(folder)
+    plan = folders.read_plan(place.plan_file)
+    if not plan.questions:
+        raise UserError(Problem("the plan asks no question", "add a [[question]]: size is about settling questions"))
+    numbers = _numbers(boards)
+    layout = _layout(place, plan)
+    known, lacking = priors.for_plan(plan, place.path, _with_results(place))
+    found = []
+    for question in plan.questions:
+        if question.response in known:
+            with shell.long_work(f"{question.factor} on {question.response}: size") as work:
+                prior = known[question.response]
+                found.append(
+                    foresee.sized(plan, layout, question, prior, chance, numbers, experiments, work.progress)
+                )
+    data: dict[str, Any] = {
+        "chance": chance,
+        "questions": [foresee.size_dict(one) for one in found],
+        "lacking": list(lacking),
+    }
+    lines = [plan.title, ""]
+    for one in found:
+        lines += [*foresee.size_lines(plan, one), ""]
+    lines += [f"- {reason}" for reason in lacking]
+    if page:
+        _, seen = foresee.told(plan, layout, known, lacking)
+        with folders.locked(place):
+            outlook_page.write(place.path / PAGE, plan, layout, foresee.with_sizes(seen, found))
+        data["page"] = str(place.path / PAGE)
+        lines.append(str(place.path / PAGE))
+    shell.answer("size", as_json=as_json, data=data, lines=lines)
+    shell.next_step("set count in trial.toml, then splitboard check" + shell.named(folder))
+
+
+def _numbers(written: str) -> list[int] | None:
+    if not written:
+        return None
+    parts = [part.strip() for part in written.split(",")]
+    odd = [part for part in parts if not part.isdecimal() or not 1 <= int(part) <= 500]
+    if odd:
+        raise UserError(
+            Problem(f"{odd[0]!r} is not a number of boards", "write numbers from 1 to 500, such as 6,8,12")
+        )
+    return [int(part) for part in parts]
+
+
+@app.command()
+def plan(
+    folder: FolderArgument = Path(),
+    seed: Annotated[
+        int | None, typer.Option(min=0, help="Seed of the randomisation.", show_default="a fresh one, recorded")
+    ] = None,
+    add: Annotated[
+        int,
+        typer.Option("--add", min=0, max=500, help="Lay out so many more boards for a trial with results.",
+                     show_default=False),
+    ] = 0,
+    as_json: JsonOption = False,
+) -> None:  # fmt: skip
+    """Lay the plan out on its boards, at random.
+
+    Every board, lane, strip and patch gets its treatment, every patch its blind code. Boards that do not hold every
+    combination get those that tell the most.
+
+    splitboard plan counter-trial
+    """
+    if add:
+        _add(folder, add, seed, as_json=as_json)
+    else:
+        _lay_out(folder, seed, as_json=as_json)
+
+
+def _lay_out(folder: Path, seed: int | None, *, as_json: bool) -> None:
+    from trials import folder as folders
+    from trials.design import lay_out
+
+    place = folders.at(folder)
+    checked = folders.read_plan(place.plan_file)
+    with folders.locked(place):
+        if folders.has_readings(place):
+            raise UserError(
+                Problem(
+                    "readings have been taken in, so the plan is frozen",
+                    "add boards to it with 'splitboard plan --add 4', or start a follow-up with 'splitboard new "
+                    f"NEW_FOLDER --like {folder}' and lay that out",
+                )
+            )
+        with shell.long_work("Looking for the best boards:") as work:
+            layout = lay_out(checked, _seed(place, seed), progress=work.progress, stop=work.stop)
+        folders.save_layout(place, checked, layout)
+    boards = checked.boards
+    count = "1 board is" if boards.count == 1 else f"{boards.count} boards are"
+    lines = [f"{count} laid out, {len(layout.patches)} patches, each with a code of its own."]
+    data = {"boards": boards.count, "patches": len(layout.patches)}
+    _show_layout(folder, place, checked, layout, layout, data, lines, as_json=as_json)
+
+
+def _show_layout(
+    folder: Path, place: Folder, plan: Plan, laid: Layout, whole: Layout, data: dict[str, Any], lines: list[str],
+    so_far: Trial | None = None, *, as_json: bool,
+) -> None:  # fmt: skip
+    """Say what was laid out and what it will tell, and write the page of that."""
+    from analysis import foresee, outlook_page, priors
+
+    known, lacking = priors.for_plan(plan, place.path, so_far)
+    foretold, seen = foresee.told(plan, whole, known, lacking)
+    outlook_page.write(place.path / PAGE, plan, whole, seen)
+    lines += ["", *foresee.question_lines(plan, foretold, seen), ""]
+    lines += [*dict.fromkeys([*laid.notes, *seen.mixed_up_words, *lacking])]
+    lines += [f"Seed {laid.seed} gives this layout again; it is kept in datapackage.json."]
+    data |= {
+        "layout": str(place.layout_file),
+        "seed": laid.seed,
+        "notes": list(laid.notes),
+        "outlook": str(place.path / PAGE),
+        **{key: value for key, value in foresee.as_dict(foretold, seen).items() if key in ("expected", "mixed_up")},
+    }
+    shell.answer("plan", as_json=as_json, data=data, lines=lines)
+    shell.say(f"Wrote {place.layout_file}. It tells which code carries what: who scores should not read it.")
+    shell.say(f"Wrote {place.path / PAGE}: what these boards will be able to tell, with pictures.")
+    shell.next_step("splitboard sheets" + shell.named(folder))
+
+
+def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
+    """Lay out more boards for a trial that has results."""
+    import pandas as pd
+
+    from analysis import decide, follow_up
+    from trials import folder as folders
+    from trials.design import Layout
+
+    place = folders.at(folder)
+    with folders.locked(place):
+        trial = folders.load(folder)
+        if not trial.readings:
+            raise UserError(
+                Problem("nothing is recorded yet, so there is nothing to add to",
+                        "raise count in trial.toml and run 'splitboard plan' again")
+            )  # fmt: skip
+        drawn = seed if seed is not None else secrets.randbelow(10**9)
+        shell.say("Fitting what was recorded …")
+        with shell.long_work("Looking for the best boards:") as work:
+            more = follow_up.lay_out_more(
+                trial, decide.decide(trial), count, drawn, folders.now()[:10], work.progress, work.stop
+            )
+        folders.add_to_layout(place, more.plan, more.plan_text, trial.patches, more.layout)
+    whole = Layout(pd.concat([trial.patches, more.layout.patches], ignore_index=True), drawn, more.layout.notes)
+    boards = "1 board is" if count == 1 else f"{count} boards are"
+    lines = [
+        f"{boards} added, {len(more.layout.patches)} patches with codes of their own.",
+        "What was recorded is untouched.",
+        more.words,
+        "They count as a lot of their own, so that what differs between the occasions is not taken for a treatment.",
+    ]
+    data = {"boards": more.plan.boards.count, "added": count, "patches": len(more.layout.patches)}
+    _show_layout(folder, place, more.plan, more.layout, whole, data, lines, trial, as_json=as_json)
+
+
+def _seed(place: Folder, asked: int | None) -> int:
+    """Return the seed to lay out with: the one asked for, the one recorded, or a fresh one."""
+    from trials import folder as folders
+
+    if asked is not None:
+        return asked
+    if place.package_file.exists():
+        try:
+            return folders.load_record(place).seed
+        except UserError:
+            shell.say("The record of an earlier layout cannot be read; a fresh seed is drawn.")
+    return secrets.randbelow(10**9)
+
+
+@app.command()
+def rehearse(
+    folder: FolderArgument = Path(),
+    into: Annotated[
+        Path | None, typer.Option(help="Where to put it.", show_default="rehearsal/ in the trial's folder")
+    ] = None,
+    effect: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="TEXT",
+            help="What is true, such as 'seal_coat on figure_clarity = 0.8' (give it again for more), or none.",
+            show_default="each question's worth",
+        ),
+    ] = None,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the made-up results.")] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Make up results for this very layout, to see the report first.
+
+    It stands in a folder of its own, and every page says that its results are invented.
+
+    splitboard rehearse counter-trial --effect "seal_coat on figure_clarity = 1"
+    """
+    from dataclasses import asdict
+
+    from analysis import rehearse as rehearsals
+    from trials import folder as folders
+
+    plan = folders.load(folder).plan
+    shell.say("Making up results, fitting and drawing …")
+    made = rehearsals.rehearse(folder, into, rehearsals.parse(plan, effect or []), seed=seed)
+    data = {
+        "folder": str(made.folder),
+        "report": str(made.page),
+        "seed": made.seed,
+        "effects": list(made.effects),
+        "answers": [asdict(one) for one in made.answers],
+    }
+    shell.answer("rehearse", as_json=as_json, data=data, lines=[*rehearsals.lines(made), "", str(made.page)])
+    shell.next_step("read the report, then splitboard sheets" + shell.named(folder))

@@ -1,0 +1,118 @@
+"""More boards for a trial that has results: laid out to settle what its answers left open."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.decide import CANNOT_BE_TOLD, TOO_CLOSE, Decision, Finding
+from trials.design import Layout, Progress, add_boards
+from trials.errors import Problem, UserError
+from trials.folder import Trial
+from trials.plan import Plan
+from trials.plan_file import MOST_PATCHES
+
+
+@dataclass(frozen=True)
+class FollowUp:
+    """A later occasion, laid out and not yet written.
+
+    Attributes
+    ----------
+    plan, plan_text : the plan with the occasion in it, and trial.toml as it is to be.
+    layout : the new boards.
+    words : what they were chosen for, a sentence.
+    """
+
+    plan: Plan
+    plan_text: str
+    layout: Layout
+    words: str
+
+
+def lay_out_more(
+    trial: Trial,
+    decision: Decision,
+    count: int,
+    seed: int,
+    day: str,
+    progress: Progress | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> FollowUp:
+    """Lay out more boards, chosen so that with those there are they best settle the questions still open.
+
+    Parameters
+    ----------
+    trial : with results, decided as `decision`.
+    count : how many boards.
+    seed : of the new layout.
+    day : when, for the plan.
+
+    Raises
+    ------
+    UserError
+        The plan asks no question, or the boards are more than there are codes for.
+
+    Notes
+    -----
+    What an answer's difference is worth is measured in the scatter of its own response, so that questions about
+    unlike responses count alike.
+    """
+    plan = trial.plan
+    patches = (plan.boards.count + count) * plan.boards.lanes * plan.boards.strips
+    if patches > MOST_PATCHES:
+        raise UserError(Problem(f"{patches} patches are more than the {MOST_PATCHES} three-digit codes", "add fewer"))
+    asked, words = _open(decision)
+    boards = replace(plan.boards, lots=(*plan.boards.lots, count))
+    longer = replace(plan, boards=boards, added=(*plan.added, count))
+    layout = add_boards(
+        longer, trial.patches, seed, _wanted(decision, asked), ratios=_ratios(decision, asked),
+        progress=progress, stop=stop,
+    )  # fmt: skip
+    text = trial.folder.plan_file.read_text(encoding="utf-8-sig").rstrip("\n")
+    text += f"\n\n# Written by 'splitboard plan --add {count}': boards of a later occasion.\n"
+    text += f'[[added]]\nboards = {count}\non = "{day}"\n'
+    return FollowUp(longer, text, layout, words)
+
+
+def _open(decision: Decision) -> tuple[list[Finding], str]:
+    """Return the questions the boards are for, and say which."""
+    still = [one for one in decision.findings if one.verdict in (TOO_CLOSE, CANNOT_BE_TOLD)]
+    if not decision.findings:
+        raise UserError(
+            Problem("the plan asks no question, so there is none to settle", "add a [[question]] to trial.toml first")
+        )
+    if not still:
+        return list(decision.findings), "Every question is settled already; these boards make all answers firmer."
+    names = [f"{one.factor} on {one.response}".replace("_", " ") for one in still]
+    listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return still, f"The new boards are chosen to settle what is still open: {listed}."
+
+
+def _wanted(decision: Decision, asked: list[Finding]) -> dict[str, float]:
+    """Return for each factor asked about the smallest worth, in residual standard deviations of its response."""
+    found: dict[str, float] = {}
+    for one in asked:
+        fit = next((fit for fit in decision.analyses if fit.response.name == one.response), None)
+        scatter = float(np.sqrt(fit.fit.variances["residual"])) if fit is not None else 1.0
+        worth = (one.worth or 1.0) / (scatter if scatter > 0 else 1.0)
+        found[one.factor] = min(worth, found.get(one.factor, worth))
+    return found
+
+
+LEAST_RATIO = 0.1
+"""A variance estimated at less than this part of the residual is taken as this: it is hardly ever really nought."""
+
+
+def _ratios(decision: Decision, asked: list[Finding]) -> dict[str, float]:
+    """Return variances by piece relative to the residual, the mean over the responses asked about."""
+    names = {one.response for one in asked}
+    fits = [fit.fit.variances for fit in decision.analyses if fit.response.name in names]
+    fits = [variances / variances["residual"] for variances in fits if variances["residual"] > 0]
+    found: dict[str, list[float]] = {}
+    for variances in fits:
+        for term, ratio in variances.items():
+            found.setdefault(str(term), []).append(float(ratio))
+    return {term: max(float(np.mean(ratios)), LEAST_RATIO) for term, ratios in found.items()}

@@ -1,0 +1,116 @@
+"""A balanced layout at other numbers of boards, without laying it out: its counts grow in proportion.
+
+Where every lot holds whole sets of treatments, each stratum has its pieces less those around them and less what its
+own effects take, whatever the number of sets.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cached_property
+
+from analysis.precision.exact import Variances, checked, is_even, mean_square, treated_rows
+from analysis.precision.outlook import chances
+from analysis.priors import RESIDUAL
+from trials import structure
+from trials.design import lay_out
+from trials.errors import UserError
+from trials.plan import Plan, Question
+from trials.plan_file import MOST_PATCHES
+from trials.structure import Effect, Structure
+
+_SETS = 2
+"""Sets of the layout that the others are reckoned from, enough to judge every interaction by."""
+
+
+class Sets:
+    """What whole sets of a plan's board treatments can tell.
+
+    Parameters
+    ----------
+    plan : of which only the number of boards varies; see `analysis.precision.with_boards`.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.controls = plan.controls_on("board")
+        self.one_set = len(plan.treatments(plan.laid_on("board")))
+
+    def holds(self, boards: int) -> bool:
+        """Whether a number of boards is whole sets besides the control boards."""
+        return boards > self.controls and (boards - self.controls) % self.one_set == 0
+
+    @cached_property
+    def _base(self) -> Structure | None:
+        """What so many sets in one lot can tell, every interaction asked for; nothing if that is not balanced."""
+        boards = self.controls + _SETS * self.one_set
+        if self.plan.unusable or boards * self.plan.boards.lanes * self.plan.boards.strips > MOST_PATCHES:
+            return None
+        model = replace(self.plan.model, interactions=tuple(structure.pairs_by_weight(self.plan)))
+        plan = replace(self.plan, boards=replace(self.plan.boards, lots=(boards,)), added=(), model=model)
+        try:
+            frame, told = treated_rows(plan, lay_out(plan, 1))
+        except UserError:  # an interaction that is never made whole, say
+            return None
+        return told if is_even(frame, told) else None
+
+    @property
+    def balanced(self) -> bool:
+        """Whether whole sets are balanced."""
+        return self._base is not None
+
+    def told(self, lots: tuple[int, ...]) -> Structure:
+        """Return what these lots of boards, whole sets in each, can tell."""
+        base = self._base
+        assert base is not None, "ask whether it is balanced first"
+        boards = sum(lots) - self.controls
+        counts = {term: count * boards // (_SETS * self.one_set) for term, count in base.counts.items()}
+        many = len(lots) > 1 and max(lots) > 1
+        random = (("lot",) if many else ()) + base.random
+        if many:
+            counts = {"lot": len(lots), **counts}
+        room = _room(counts, random)
+        effects = list(base.effects)
+        least = structure.FEW if self.plan.model.interactions is None else 1
+        for pair in reversed(structure.pairs_by_weight(self.plan)):
+            effect = next((one for one in effects if one.factors == pair), None)
+            if effect and room[effect.judged_against] - _taken(effects, effect.judged_against) < least:
+                effects.remove(effect)
+        errors = {term: room[term] - _taken(effects, term) for term in (*random, RESIDUAL)}
+        if many:
+            errors["lot"] = len(lots) - 1
+        judged = tuple(replace(effect, error_df=errors[effect.judged_against]) for effect in effects)
+        return Structure(random, judged, (), counts, errors)
+
+    def chances(
+        self, lots: tuple[int, ...], question: Question, variances: Variances
+    ) -> tuple[float, float, float, float]:
+        """Return df, half-width, power and the chance of settling, exactly; NaN where nothing judges the question."""
+        told = self.told(lots)
+        effect = told.by_name[question.factor]
+        levels = len(self.plan.factor(question.factor).levels)
+        if not effect.can_be_judged:
+            return 0.0, math.nan, math.nan, math.nan
+        known = checked(variances, told.random)
+        square = mean_square(told, effect, known)
+        se = (2 * square * levels / told.counts[RESIDUAL]) ** 0.5
+        pairs = 1 if question.between else levels * (levels - 1) // 2
+        _, half_width, power, settles = chances(se, effect.error_df, pairs, effect.df, question.worth)
+        return float(effect.error_df), half_width, power, settles
+
+
+def _room(counts: dict[str, int], random: tuple[str, ...]) -> dict[str, int]:
+    """Return the degrees of freedom between the pieces of each stratum within those around them."""
+    around = counts["lot"] if "lot" in random else 1
+    if "board" not in random:
+        return {RESIDUAL: counts[RESIDUAL] - around, "lot": around - 1}
+    inner: dict[str, int] = {
+        term: counts[term] - counts["board"] for term in ("board:lane", "board:strip") if term in random
+    }
+    rest = counts[RESIDUAL] - counts["board"] - sum(inner.values())
+    return {"lot": around - 1, "board": counts["board"] - around, **inner, RESIDUAL: rest}
+
+
+def _taken(effects: list[Effect], term: str) -> int:
+    return sum(effect.df for effect in effects if effect.judged_against == term)
