@@ -42,7 +42,7 @@ def told(
         boards=foretold.boards,
         answers=expected(plan, layout, known),
         sources=(*(f"{plan.response(name).words}: {prior.source}" for name, prior in known.items()), *lacking),
-        mixed_up=mixed_up,
+        mixed_up=tuple(one for one in mixed_up if not set(one.first) < set(one.second)),  # those lack combinations
         mixed_up_words=said,
         notes=tuple(note for note in foretold.notes if note not in said),
     )

@@ -345,3 +345,33 @@ def test_a_follow_up_is_planned_from_what_the_trial_found(run, recorded, tmp_pat
     assert plan.boards.lots == (6, 6, 4)
     text = run("check", tmp_path / "next").out
     assert "darkness: Fitted in the trial 'Reception counter in quartersawn lacewood', darkness." in text
+
+
+def test_a_search_stopped_by_hand_does_not_promise_its_seed(run, eight, monkeypatch):
+    """Ctrl-C during the search: the best so far is laid out, and the seed alone would not give it again."""
+    from trials.shell import LongWork
+
+    seen: list[int] = []
+
+    def progress(self, done, *_):
+        seen.append(done)
+        if len(seen) == 1:
+            self.interrupt()
+
+    monkeypatch.setattr(LongWork, "progress", progress)
+    done = run("plan", eight, "--seed", 4)
+    assert done.status == 0
+    assert len(seen) <= 2  # of eight
+    assert "The search was stopped early" in done.out
+    assert "Seed 4 does not give this layout again, for the search was stopped" in done.out
+    path = eight / "layout.csv"
+    path.write_text(path.read_text().replace("shellac", "none", 1))
+    assert "the layout is not the one that was recorded" in wrong(run, eight, "sheets", eight)
+
+
+def test_added_boards_are_foreseen_from_what_was_found(run, recorded):
+    data = json.loads(run("plan", recorded, "--add", 2, "--seed", 1, "--json").out)["data"]
+    after = json.loads(run("check", recorded, "--json").out)["data"]
+    assert [one["half_width"] for one in data["expected"]] == pytest.approx(
+        [one["half_width"] for one in after["expected"]]
+    )

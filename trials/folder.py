@@ -382,11 +382,11 @@ def _edited(table: csv_source.Table, patches: pd.DataFrame, plan: Plan, record: 
     """Say which cells of layout.csv are not as they were laid out."""
     from trials.design import lay_out
 
-    if record.added:
-        cure = "put it back from a copy, or undo the edit"
-        return UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
     cure = "undo the edit; without readings, 'splitboard plan' writes the layout anew"
-    laid_out = lay_out(plan, record.seed).patches
+    laid_out = None if record.added else lay_out(plan, record.seed).patches
+    if laid_out is None or data_package.sha256(layout_text(laid_out).encode()) != record.layout_hash:
+        # boards were added, or the search for it was stopped: the seed alone does not give it again
+        return UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
     if len(laid_out) != len(patches):
         return UserError(
             Problem(f"there are {len(patches)} patches, but {len(laid_out)} were laid out", cure, file=table.name)

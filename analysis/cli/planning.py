@@ -193,12 +193,12 @@ def _lay_out(folder: Path, seed: int | None, *, as_json: bool) -> None:
     count = "1 board is" if boards.count == 1 else f"{boards.count} boards are"
     lines = [f"{count} laid out, {len(layout.patches)} patches, each with a code of its own."]
     data = {"boards": boards.count, "patches": len(layout.patches)}
-    _show_layout(folder, place, checked, layout, layout, data, lines, as_json=as_json)
+    _show_layout(folder, place, checked, layout, layout, data, lines, stopped=work.stop(), as_json=as_json)
 
 
 def _show_layout(
     folder: Path, place: Folder, plan: Plan, laid: Layout, whole: Layout, data: dict[str, Any], lines: list[str],
-    so_far: Trial | None = None, *, as_json: bool,
+    so_far: Trial | None = None, *, stopped: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Say what was laid out and what it will tell, and write the page of that."""
     from analysis import foresee, outlook_page, priors
@@ -208,7 +208,12 @@ def _show_layout(
     outlook_page.write(place.path / PAGE, plan, whole, seen)
     lines += ["", *foresee.question_lines(plan, foretold, seen), ""]
     lines += [*dict.fromkeys([*laid.notes, *seen.mixed_up_words, *lacking])]
-    lines += [f"Seed {laid.seed} gives this layout again; it is kept in datapackage.json."]
+    again = (
+        "does not give this layout again, for the search was stopped; layout.csv holds it"
+        if stopped
+        else "gives this layout again; it is kept in datapackage.json"
+    )
+    lines += [f"Seed {laid.seed} {again}."]
     data |= {
         "layout": str(place.layout_file),
         "seed": laid.seed,
@@ -254,7 +259,9 @@ def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
         "They count as a lot of their own, so that what differs between the occasions is not taken for a treatment.",
     ]
     data = {"boards": more.plan.boards.count, "added": count, "patches": len(more.layout.patches)}
-    _show_layout(folder, place, more.plan, more.layout, whole, data, lines, trial, as_json=as_json)
+    _show_layout(
+        folder, place, more.plan, more.layout, whole, data, lines, trial, stopped=work.stop(), as_json=as_json
+    )
 
 
 def _seed(place: Folder, asked: int | None) -> int:

@@ -212,13 +212,14 @@ def _new(table: pd.DataFrame, outlook: Outlook) -> tuple[str, ...]:
 
 
 def _size_cells(row: dict[str, float]) -> tuple[str, ...]:
+    if not math.isfinite(row["half_width"]):
+        return (f"{int(row['boards'])}", *["–"] * 4)
     settled = sentences.per_hundred(row["settles"])
     error = float(row.get("settles_se", math.nan))
     if error > 0 and math.isfinite(row["settles"]):
         settled += f" ± {sentences.amount(200 * error)}"
-    known = math.isfinite(row["half_width"])
     return (
-        f"{int(row['boards'])}", words.degrees(row["df"]) if known else "none", sentences.amount(row["half_width"]),
+        f"{int(row['boards'])}", words.degrees(row["df"]), sentences.amount(row["half_width"]),
         sentences.per_hundred(row["power"]), settled,
     )  # fmt: skip
 

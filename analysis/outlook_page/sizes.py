@@ -169,10 +169,6 @@ def _names(axes: Axes, sizes: Sequence[Size], tables: Sequence[pd.DataFrame]) ->
     place = axes.get_yaxis_transform()
     for spot, at in zip(spots, order, strict=True):
         look = _look(at)
-        if len(tables[at]):
-            axes.plot(
-                [1.0, 1.03], [ends[at], spot], color=style(at)[0], linewidth=0.7, transform=place, clip_on=False
-            )
         axes.plot([1.03, 1.17], [spot] * 2, transform=place, clip_on=False, **look)  # type: ignore[arg-type]
         axes.plot([1.1], [spot], transform=place, clip_on=False, **_marks(at, filled=True))  # type: ignore[arg-type]
         text = in_two_lines(sizes[at].words, 72 * (_BESIDE - 0.2 * _ACROSS) - 3)
