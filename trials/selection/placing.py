@@ -5,23 +5,17 @@ None of it makes the boards worse by the criterion: what is left open is spread 
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
-from itertools import combinations, permutations
-from math import factorial
+from itertools import combinations
 
 import numpy as np
 
 from trials.draw import Draw
+from trials.placing import Request, evenly
 from trials.selection.criterion import Criterion
 from trials.selection.patterns import Options, Patterns
-from trials.selection.places import MOST_ORDERS, Cell, ChosenBoard, Stand
+from trials.selection.places import Cell, ChosenBoard, Stand
 from trials.selection.search import TIE, Held
-
-DRAWN_ORDERS = 60
-"""So many orders are compared where there are too many to compare all."""
-Counts = Counter[tuple[object, int]]
-
 
 # --- lots ------------------------------------------------------------------------------------------
 
@@ -98,22 +92,32 @@ def placed(
 
     A board keeps to places of its own shape, and lanes and strips to places that are masked alike.
     """
-    lane_counts: Counts = Counter()
-    strip_counts: Counts = Counter()
-    patch_counts: Counts = Counter()
-    chosen = []
-    for stand, pattern, own in zip(stands, _shuffled_in_lots(stands, boards, draw), controls, strict=True):
-        mask, one = _as_it_lies(stand, pattern)
-        order = _order(one.lanes[0], [row.tobytes() for row in mask], lane_counts, draw)
-        one = Patterns(one.board, one.lanes[:, order], one.strips, one.patches[:, order])
-        order = _order(one.strips[0], [column.tobytes() for column in mask.T], strip_counts, draw)
-        one = Patterns(one.board, one.lanes, one.strips[:, order], one.patches[:, :, order])
-        one = _patches_in_order(options, one, patch_counts, draw)
-        treatment = dict(options.kinds[0][int(one.board[0])])
-        lanes = tuple(dict(options.kinds[1][at]) for at in one.lanes[0])
-        strips = tuple(dict(options.kinds[2][at]) for at in one.strips[0])
-        chosen.append(ChosenBoard(stand.lot, treatment, lanes, strips, options.cells(one), dict(own)))
-    return tuple(chosen)
+    laid = [
+        _as_it_lies(stand, pattern)
+        for stand, pattern in zip(stands, _shuffled_in_lots(stands, boards, draw), strict=True)
+    ]
+    masks, ones = [mask for mask, _ in laid], [one for _, one in laid]
+    orders = _orders([one.lanes[0] for one in ones], [[row.tobytes() for row in mask] for mask in masks], draw)
+    ones = [
+        Patterns(one.board, one.lanes[:, order], one.strips, one.patches[:, order])
+        for one, order in zip(ones, orders, strict=True)
+    ]
+    orders = _orders(
+        [one.strips[0] for one in ones], [[column.tobytes() for column in mask.T] for mask in masks], draw
+    )
+    ones = [
+        Patterns(one.board, one.lanes, one.strips[:, order], one.patches[:, :, order])
+        for one, order in zip(ones, orders, strict=True)
+    ]
+    ones = _patches_in_order(options, ones, draw)
+    return tuple(_chosen(options, *board) for board in zip(stands, ones, controls, strict=True))
+
+
+def _chosen(options: Options, stand: Stand, one: Patterns, controls: dict[Cell, str]) -> ChosenBoard:
+    treatment = dict(options.kinds[0][int(one.board[0])])
+    lanes = tuple(dict(options.kinds[1][at]) for at in one.lanes[0])
+    strips = tuple(dict(options.kinds[2][at]) for at in one.strips[0])
+    return ChosenBoard(stand.lot, treatment, lanes, strips, options.cells(one), dict(controls))
 
 
 def _shuffled_in_lots(stands: Sequence[Stand], boards: Sequence[Held], draw: Draw) -> list[Patterns]:
@@ -136,36 +140,34 @@ def _as_it_lies(stand: Stand, pattern: Patterns) -> tuple[np.ndarray, Patterns]:
     return mask, Patterns(pattern.board, pattern.lanes[:, lanes], pattern.strips[:, strips], patches)
 
 
-def _order(carried: np.ndarray, kinds: Sequence[object], counts: Counts, draw: Draw) -> list[int]:
-    """Return an order of pieces that puts each option where it has been least; drawn among equal ones.
+def _orders(carried: Sequence[np.ndarray], kinds: Sequence[Sequence[object]], draw: Draw) -> list[list[int]]:
+    """Return for each board an order of its pieces, so that each option stands everywhere about equally often.
 
-    Pieces change places only with those of their own kind. `counts` is brought up to date.
+    Pieces change places only with those of their own kind.
     """
-    groups: dict[object, list[int]] = {}
-    for at, kind in enumerate(kinds):
-        groups.setdefault(kind, []).append(at)
-    order = list(range(len(carried)))
-    for group in groups.values():
-        if factorial(len(group)) <= MOST_ORDERS:
-            tried = draw.shuffled([list(some) for some in permutations(group)])
-        else:
-            tried = [draw.shuffled(group) for _ in range(DRAWN_ORDERS)]
-
-        crowding = [
-            sum(counts[place, int(carried[at])] for place, at in zip(group, some, strict=True)) for some in tried
-        ]
-        for place, at in zip(group, tried[crowding.index(min(crowding))], strict=True):
-            order[place] = at
-    counts.update((place, int(carried[at])) for place, at in enumerate(order))
-    return order
+    requests, groups = [], []
+    for board, (own, names) in enumerate(zip(carried, kinds, strict=True)):
+        by_kind: dict[object, list[int]] = {}
+        for at, kind in enumerate(names):
+            by_kind.setdefault(kind, []).append(at)
+        for group in by_kind.values():
+            requests.append(Request(tuple(int(own[at]) for at in group), tuple(group)))
+            groups.append((board, group))
+    orders = [list(range(len(own))) for own in carried]
+    for (board, group), order in zip(groups, evenly(requests, draw), strict=True):
+        for place, at in zip(group, order, strict=True):
+            orders[board][place] = group[at]
+    return orders
 
 
-def _patches_in_order(options: Options, one: Patterns, counts: Counts, draw: Draw) -> Patterns:
+def _patches_in_order(options: Options, ones: Sequence[Patterns], draw: Draw) -> list[Patterns]:
     """Give patches that may be exchanged freely places that balance over the trial."""
-    flat = one.patches.reshape(-1)
-    kinds = np.full(len(flat), -1)
+    flats = [one.patches.reshape(-1) for one in ones]
+    groups = np.full(len(flats[0]), -1)
     for number, group in enumerate(options.alike):
-        kinds[group] = number
-    kinds = np.where(flat >= 0, kinds, -1 - np.arange(len(flat)))
-    order = _order(flat, kinds.tolist(), counts, draw)
-    return Patterns(one.board, one.lanes, one.strips, flat[order].reshape(one.patches.shape))
+        groups[group] = number
+    kinds = [np.where(flat >= 0, groups, -1 - np.arange(len(flat))).tolist() for flat in flats]
+    return [
+        Patterns(one.board, one.lanes, one.strips, flat[order].reshape(one.patches.shape))
+        for one, flat, order in zip(ones, flats, _orders(flats, kinds, draw), strict=True)
+    ]
