@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from trials import structure
+from trials import lap, structure
 from trials.design import Layout
-from trials.plan import Plan, Question
+from trials.plan import Lap, Plan, Question
 
 
 @dataclass(frozen=True)
@@ -99,6 +99,8 @@ def _forecast(plan: Plan, told: structure.Structure, question: Question) -> Fore
 
 def _notes(plan: Plan, layout: Layout) -> list[str]:
     notes = [*plan.assumed, *layout.notes]
+    if plan.lap is not None:
+        notes.append(_lap_words(plan, plan.lap))
     if not plan.responses:
         notes.append("No response is named, so there is nothing to score: add a [[response]].")
     elif not plan.questions:
@@ -107,3 +109,21 @@ def _notes(plan: Plan, layout: Layout) -> list[str]:
         notes.append("One assessor alone: a second one's scores would show how far the marks can be trusted.")
     notes.append("Interactions of three and more factors are taken as chance.")
     return notes
+
+
+def _lap_words(plan: Plan, made: Lap) -> str:
+    factor = lap.return_factor(plan)
+    assert factor is not None, "a plan with [lap] has a return time"
+    cell = lap.cells(plan.boards, made)[0]
+    wet, set_edge = lap.controls(factor)
+    named = [f"{wet} is the wet control"] if wet else []
+    named += [f"{set_edge} the set control" if wet else f"{set_edge} is the set control"] if set_edge else []
+    lacking = [
+        f"no wait is {words}, so there is no {kind} control"
+        for level, words, kind in ((wet, "0 s", "wet"), (set_edge, "a day", "set"))
+        if level is None
+    ]
+    return (
+        f"Each lane of a cell gets {cell.dose_ml:.2f} mL; {made.overlap_mm:g} mm of lane B lie over lane A. "
+        f"Of {factor.words} {' and '.join([*named, *lacking])}."
+    )

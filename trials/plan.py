@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import MISSING, asdict, dataclass, field, fields
 from itertools import product
 from pathlib import Path
 from typing import Any, Literal, cast
+
+from trials.bench_choices import Bench
 
 Kind = Literal["board", "lane", "strip", "patch"]
 KINDS: tuple[Kind, ...] = ("board", "lane", "strip", "patch")
@@ -165,6 +167,23 @@ class Model:
 
 
 @dataclass(frozen=True)
+class Lap:
+    """How a lap is made in each strip of a lap board: two lanes of a pad's width that overlap.
+
+    Attributes
+    ----------
+    pad_mm, overlap_mm : the width of a lane, and of what the two share.
+    dose_ml_m2 : what goes on.
+    across : whether the lanes run across the grain instead of along it.
+    """
+
+    pad_mm: float
+    overlap_mm: float
+    dose_ml_m2: float
+    across: bool = False
+
+
+@dataclass(frozen=True)
 class Spread:
     """How much pieces are expected to differ in a response: standard deviations by piece, in its own unit.
 
@@ -177,13 +196,29 @@ class Spread:
 
 @dataclass(frozen=True)
 class Step:
-    """One step of the schedule: what is put on, the stage it ends, how long it dries."""
+    """One step of the schedule: what is put on, the stage it ends, how long it dries, and the work it takes.
+
+    Attributes
+    ----------
+    on : what is handled in one go, ``board``, ``lane`` or ``strip``.
+    only : the levels of factors it is meant for, where it is not for every piece.
+    hands : hands-on time for one piece, as written; empty where the plan does not say.
+    dwell : the exact wait from the end of putting it on to its wiping, a time or the factor whose levels are times.
+    wipe : hands-on time of what ends the dwell, for one piece.
+    tolerance : how much longer than the dwell the wait may last.
+    """
 
     name: str
     material: str
     stage: str
     dry: str
     note: str
+    on: str = "board"
+    only: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    hands: str = ""
+    dwell: str = ""
+    wipe: str = ""
+    tolerance: str = "1 min"
 
 
 @dataclass(frozen=True)
@@ -212,6 +247,8 @@ class Plan:
     like: str = ""
     added: tuple[int, ...] = ()
     rehearsal: bool = False
+    lap: Lap | None = None
+    bench: Bench = field(default_factory=Bench)
 
     def factor(self, name: str) -> Factor:
         """Return the factor of that name."""
@@ -272,8 +309,10 @@ class Plan:
         """
         values = _as_read(asdict(self))
         unused = _as_read({"unusable": [], "model": asdict(Model()), "spreads": [], "like": "", "added": []})
-        unused["rehearsal"] = False
-        return {key: value for key, value in values.items() if key not in unused or value != unused[key]}
+        unused |= {"rehearsal": False, "lap": None, "bench": _as_read(asdict(Bench()))}
+        work = _as_read({field.name: field.default for field in fields(Step) if field.default is not MISSING})
+        values["steps"] = [_without(step, work) for step in values["steps"]]
+        return _without(values, unused)
 
     def digest(self) -> str:
         """Return the SHA-256 of the whole plan as it is understood, whatever its spacing and comments."""
@@ -287,6 +326,11 @@ class Plan:
 
 def _as_read(values: dict[str, Any]) -> dict[str, Any]:
     return cast(dict[str, Any], json.loads(json.dumps(values)))
+
+
+def _without(values: dict[str, Any], unused: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the values less those that are as they are when not used."""
+    return {key: value for key, value in values.items() if key not in unused or value != unused[key]}
 
 
 def _digest(values: dict[str, Any]) -> str:

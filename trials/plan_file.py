@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-from trials import plan_tables
+from trials import bench_choices, plan_tables
 from trials.plan import Boards, Factor, Plan
 from trials.toml_source import Source, Table
 
@@ -15,7 +15,7 @@ MOST_PATCHES = 900
 MOST_COMBINATIONS = 100_000
 TABLES = (
     "trial", "boards", "factor", "exclude", "control", "response", "question", "step", "scoring", "unusable",
-    "model", "spread", "added",
+    "model", "spread", "added", "lap", "bench",
 )  # fmt: skip
 SMALLEST_PATCH_MM = 15.0
 """A patch must hold its code and leave a face to look at: common practice, no source."""
@@ -63,7 +63,12 @@ def read(path: Path) -> Plan:
         rehearsal=heading.flag("rehearsal", default=False),
     )
     plan = _with_added(_check_whole(plan, about_boards, root), root)
-    plan = replace(plan, unusable=tuple(plan_tables.unusable(root, plan.boards)))
+    plan = replace(
+        plan,
+        unusable=tuple(plan_tables.unusable(root, plan.boards)),
+        lap=plan_tables.lap(root, plan.boards, factors),
+        bench=bench_choices.read(root.table("bench")) if "bench" in root else plan.bench,
+    )
     source.finish()
     return plan
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from typing import cast
 
 from trials import scales, units
@@ -15,6 +15,7 @@ from trials.plan import (
     Exclusion,
     Factor,
     Kind,
+    Lap,
     Model,
     Question,
     Response,
@@ -253,20 +254,94 @@ def questions(root: Table, factors: tuple[Factor, ...], responses: tuple[Respons
         yield Question(factor, response, worth or 0.0, between)
 
 
+STEP_PIECES = ("board", "lane", "strip")
+"""What a step can handle in one go."""
+
+
 def steps(root: Table) -> Iterator[Step]:
     """Yield the schedule, from [[step]]."""
-    for table in root.tables("step"):
-        table.allow(("name", "material", "stage", "dry", "note"))
+    tables = list(root.tables("step"))
+    named = any(key in table for table in tables for key in ("only", "dwell"))
+    known = {factor.name: factor for factor in factors(root)} if named else {}  # faults are kept once
+    for table in tables:
+        table.allow(("name", "material", "stage", "dry", "note", "on", "only", "hands", "dwell", "wipe", "tolerance"))
         stage = table.text("stage", "") if "stage" in table else ""
         if stage and stage not in STAGES:
             table.fault("stage", f"{stage!r} is not a stage of the work", nearest(stage, STAGES))
-        dry = table.text("dry", "") if "dry" in table else ""
-        if dry:
-            try:
-                units.read(dry, "time")
-            except UserError as error:
-                table.fault("dry", f"dry: {error.problems[0].what}", error.problems[0].cure)
-        yield Step(table.text("name"), table.text("material", ""), stage, dry, table.text("note", ""))
+        dwell = _dwell(table, known)
+        if dwell and "wipe" not in table:
+            table.fault("dwell", "the step has a dwell but not the work that ends it", 'add wipe = "2 min"')
+        for key in ("wipe", "tolerance"):
+            if key in table and "dwell" not in table:
+                table.fault(key, f"{key} belongs to a step with a dwell", 'add dwell = "5 min", or take it out')
+        if "dwell" in table and "hands" not in table:
+            table.fault("dwell", "the step has a dwell but no hands-on time before it", 'add hands = "3 min"')
+        yield Step(
+            table.text("name"),
+            table.text("material", ""),
+            stage,
+            _time(table, "dry"),
+            table.text("note", ""),
+            on=table.choice("on", STEP_PIECES, "board"),
+            only=_only(table, known),
+            hands=_time(table, "hands", above=True),
+            dwell=dwell,
+            wipe=_time(table, "wipe", above=True),
+            tolerance=_time(table, "tolerance") or "1 min",
+        )
+
+
+def _time(table: Table, key: str, *, above: bool = False) -> str:
+    """Return a time as written, empty where there is none; it is 0 or more, or above 0."""
+    written = table.text(key, "") if key in table else ""
+    if not written:
+        return ""
+    try:
+        amount = units.read(written, "time").amount
+    except UserError as error:
+        table.fault(key, f"{key}: {error.problems[0].what}", error.problems[0].cure)
+        return ""
+    if amount < 0 or (above and amount == 0):
+        table.fault(key, f"{key} is {written!r}", f"write a time {'above 0' if above else 'of 0 or more'}")
+    return written
+
+
+def _dwell(table: Table, known: Mapping[str, Factor]) -> str:
+    """Return the dwell, a time as written or the name of a factor whose levels are times."""
+    written = table.text("dwell", "") if "dwell" in table else ""
+    if not written or units.split(written) is not None:
+        return _time(table, "dwell", above=True)
+    times = [factor.name for factor in known.values() if factor.amounts and factor.unit == units.BASES["time"]]
+    cure = f"{nearest(written, times)}, or a time such as '5 min'" if times else "write a time, such as '5 min'"
+    if written not in known:
+        table.fault("dwell", f"dwell is {written!r}, which is neither a time nor a factor", cure)
+    elif written not in times:
+        table.fault("dwell", f"the levels of {written!r} are not times, so it cannot be a dwell", cure)
+    elif min(known[written].amounts or (1.0,)) <= 0:
+        table.fault("dwell", f"a level of {written!r} is no time above 0", "take a factor whose levels all are")
+    return written
+
+
+def _only(table: Table, known: Mapping[str, Factor]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return the levels a step is meant for."""
+    written = table.values.get("only", {})
+    if not isinstance(written, dict) or ("only" in table and not written):
+        cure = 'name a factor and its level, such as only = { seal_coat = "shellac" }'
+        table.fault("only", f"only is {written!r}", cure)
+        return ()
+    found = []
+    for name, value in written.items():
+        if name not in known:
+            table.fault("only", f"{name!r} in only is not a factor", nearest(name, known))
+            continue
+        levels = value if isinstance(value, list) else [value]
+        if not levels:
+            table.fault("only", f"only names no level of {name}", "name one, or take the factor out")
+        for level in levels:
+            if level not in known[name].levels:
+                table.fault("only", f"{level!r} is not a level of {name}", nearest(str(level), known[name].levels))
+        found.append((name, tuple(str(level) for level in levels)))
+    return tuple(sorted(found))
 
 
 def assessors(root: Table) -> tuple[str, ...]:
@@ -366,3 +441,42 @@ def spreads(root: Table, responses: tuple[Response, ...]) -> Iterator[Spread]:
         if not given and not table.source.problems:
             table.fault(None, "this [[spread]] says nothing", "add board = 2.0 (a standard deviation) and so on")
         yield Spread(name, tuple((piece, size) for piece, size in given.items() if size is not None))
+
+
+def lap(root: Table, boards: Boards, factors: tuple[Factor, ...]) -> Lap | None:
+    """Return how laps are made, from [lap]; nothing where the plan has none."""
+    if "lap" not in root:
+        return None
+    table = root.table("lap")
+    table.allow(("pad", "overlap", "dose", "across"))
+    pad = table.length_mm("pad", 60.0, 10, 500)
+    overlap = table.length_mm("overlap", 10.0, 1, 200)
+    if overlap >= pad:
+        table.fault("overlap", f"the overlap of {overlap:g} mm is as wide as the pad's lane", "make it narrower")
+    dose = 150.0
+    if "dose" in table:
+        try:
+            dose = units.read(table.values["dose"], "dose").amount
+        except UserError as error:
+            table.fault("dose", error.problems[0].what, error.problems[0].cure)
+        if not dose > 0:
+            table.fault("dose", f"dose is {dose:g} mL/m^2", "write what goes on, more than 0")
+    across = table.flag("across", default=False)
+    if boards.lanes != 1:
+        table.fault(None, "a lap board has one lane: lanes A and B lie within its strips", "write lanes = 1")
+    room = boards.patch_length_mm if across else boards.patch_width_mm
+    if 2 * pad - overlap > room + 1e-9:
+        side = "length" if across else "width"
+        table.fault(
+            "pad" if "pad" in table else None,
+            f"two lanes of {pad:g} mm that overlap by {overlap:g} mm take {2 * pad - overlap:g} mm, but a cell has "
+            f"{room:.0f} mm",
+            f"take a narrower pad, fewer strips, or a larger {side}",
+        )
+    if not any(one.laid_on == "strip" and one.unit == "min" for one in factors):
+        table.fault(
+            None,
+            "no factor on strips has times as its levels, so there is no return time to vary",
+            'add a [[factor]] named return_time, laid on strip, with levels such as ["0 s", "60 s", "180 s", "24 h"]',
+        )
+    return Lap(pad, overlap, dose, across)

@@ -22,6 +22,9 @@ BASES = {
     "area": "m^2",
     "spread": "m^2/L",
     "share": "percent",
+    "dose": "mL/m^2",
+    "speed": "m/s",
+    "rate": "m^2/min",
 }
 """Each kind of quantity the trade measures, and the unit it is kept in."""
 
@@ -34,6 +37,9 @@ _ASKED = {
     "area": "an area with its unit, such as '0.8 m^2'",
     "spread": "a coverage with its unit, such as '7 m^2/L'",
     "share": "a share with its unit, such as '5 %'",
+    "dose": "a dose with its unit, such as '150 mL/m^2'",
+    "speed": "a speed with its unit, such as '0.25 m/s'",
+    "rate": "a rate of wiping with its unit, such as '0.5 m^2/min'",
 }
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?"
 _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*(.*?)\s*$", re.DOTALL)

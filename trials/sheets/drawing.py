@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING
 
-from trials import geometry
+from trials import geometry, lap
 from trials.geometry import Rect
 from trials.plan import Boards, Plan
 
@@ -103,6 +103,7 @@ class View:
     window : where it lies on the page.
     outline, label_end, bands, tapes : the whole board's, on the page; what lies outside the window is cut off.
     edges : which of the board's own edges the part holds: ``label end``, ``far end``, ``fixed edge``, ``far edge``.
+    laps : the cells of a lap board.
     """
 
     board: int
@@ -120,6 +121,16 @@ class View:
     across: tuple[Mark, ...]
     joins: tuple[Join, ...]
     edges: tuple[str, ...]
+    laps: tuple[LapDrawing, ...] = ()
+
+
+@dataclass(frozen=True)
+class LapDrawing:
+    """A lap cell on a page: the lane put on first, the one put on beside it, and what they share."""
+
+    lane_a: Box
+    lane_b: Box
+    overlap: Box
 
 
 @dataclass(frozen=True)
@@ -153,10 +164,10 @@ def draw(plan: Plan, patches: pd.DataFrame, paper: str) -> Drawing:
     """
     short, long = PAPERS[paper]
     sizes = ((long, short), (short, long))
-    frames = [_Frame(width, height, plan.boards, 1) for width, height in sizes]
+    frames = [_Frame(width, height, plan, 1) for width, height in sizes]
     frame = min(frames, key=lambda frame: frame.pages)
     if frame.pages > MOST_PAGES:
-        frames = [_Frame(width, height, plan.boards, _scale(width, height, plan.boards)) for width, height in sizes]
+        frames = [_Frame(width, height, plan, _scale(width, height, plan.boards)) for width, height in sizes]
         frame = min(frames, key=lambda frame: (frame.scale, frame.pages))
     pages = []
     boards = [(int(number), rows) for number, rows in patches.groupby("board", sort=True)]
@@ -171,8 +182,10 @@ def draw(plan: Plan, patches: pd.DataFrame, paper: str) -> Drawing:
 class _Frame:
     """A page, turned one way: what it holds of boards of this size."""
 
-    def __init__(self, width: float, height: float, boards: Boards, scale: int) -> None:
+    def __init__(self, width: float, height: float, plan: Plan, scale: int) -> None:
+        boards = plan.boards
         self.width, self.height, self.boards, self.scale = width, height, boards, scale
+        self.cells = {cell.strip: cell for cell in lap.cells(boards, plan.lap)} if plan.lap else {}
         self.columns = geometry.stretches(boards.length_mm / scale, _room(width, height)[0], OVERLAP_MM)
         self.rows = geometry.stretches(boards.width_mm / scale, _room(width, height)[1], OVERLAP_MM)
         self.parts = [(column, row) for row, column in product(range(len(self.rows)), range(len(self.columns)))]
@@ -257,6 +270,7 @@ def _view(frame: _Frame, number: int, rows: pd.DataFrame, part: int, at: int) ->
         across=_marks_across(here, marks["across"]),
         joins=tuple(_joins(frame, here, part)),
         edges=tuple(_edges(here)),
+        laps=tuple(_laps(frame, here, rows)),
     )
 
 
@@ -311,7 +325,8 @@ def _patches(frame: _Frame, here: _Part, rows: pd.DataFrame, part: int) -> Itera
         box = here.box(rect)
         if _common(box, here.window) is None:
             continue
-        free = _common(box, here.uncovered) or Box(box.x, box.y, 0.0, 0.0)
+        clear = here.box(lap.clear_of(rect, frame.cells[strip])) if strip in frame.cells else box
+        free = _common(clear, here.uncovered) or Box(clear.x, clear.y, 0.0, 0.0)
         code = codes.get((lane, strip), "")
         home = _home(frame, rect)
         words = "" if code else "not used"
@@ -319,6 +334,15 @@ def _patches(frame: _Frame, here: _Part, rows: pd.DataFrame, part: int) -> Itera
             words = f"code on part {home + 1}"
         place = f"lane {lane}, strip {strip}"
         yield PatchDrawing(box, free, code if home == part else "", place, words, used=bool(code))
+
+
+def _laps(frame: _Frame, here: _Part, rows: pd.DataFrame) -> Iterator[LapDrawing]:
+    """Return the lap cells seen on a part that are used."""
+    used = set(rows["strip"])
+    for strip, cell in frame.cells.items():
+        boxes = [here.box(rect) for rect in (cell.lane_a, cell.lane_b, cell.overlap)]
+        if strip in used and any(_common(box, here.window) for box in boxes):
+            yield LapDrawing(*boxes)
 
 
 def _home(frame: _Frame, rect: Rect) -> int:
