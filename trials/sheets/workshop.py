@@ -1,0 +1,294 @@
+"""What the bench needs beside the drawings: mixing sheet, order of work, calendar, phone page, labels, cutting plan.
+
+`documents` is pure but for the materials and stock files it is told to read: a trial in, files by name out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from trials import bench, bench_page, cautions, cutting, one_batch, planks
+from trials.bench.lines import summary
+from trials.bench.times import clock, span
+from trials.bench_page import BenchPlan, BenchTask
+from trials.errors import Problem, UserError
+from trials.folder import Trial
+from trials.materials import CAUTIONS
+from trials.mixing import Batch, Mixing, volume_words
+from trials.records import INVENTED
+from trials.sheets import PAPERS, blind_title, board_svg, cutting_sheet, drawing, labels, typeset
+
+_LONGEST_HEAD = 70
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is to be made, beside what every trial gets.
+
+    Attributes
+    ----------
+    paper : a key of `PAPERS`.
+    labels, patch_labels : label grids in words, see `trials.sheets.labels.read_grid`; the second for patches alone.
+    label_start : the first label that is still on the sheet, from 1.
+    stock, kerf_mm, trim_mm : a csv of the planks there are, and what the saw takes.
+    svg : whether each board's drawing is wanted as SVG too.
+    first_day, zone : when the work begins (the day the boards were laid out if not given), and where the shop is.
+    """
+
+    paper: str = "a4"
+    labels: str = ""
+    patch_labels: str = ""
+    label_start: int = 1
+    stock: Path | None = None
+    kerf_mm: float = 3.2
+    trim_mm: float = 0.0
+    svg: bool = False
+    first_day: date | None = None
+    zone: str = "UTC"
+
+
+@dataclass(frozen=True)
+class Made:
+    """Files by name, and what the person should know of them."""
+
+    files: dict[str, bytes] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+def documents(trial: Trial, wanted: Wanted) -> Made:
+    """Make what a trial's bench needs.
+
+    Parameters
+    ----------
+    trial : laid out; the boards are those of its last occasion.
+    wanted : what else is asked for.
+
+    Raises
+    ------
+    UserError
+        A batch, the order of work, a label grid or the stock does not hold what it should.
+    """
+    files: dict[str, bytes] = {}
+    notes: list[str] = []
+    mixing = one_batch.batches(trial)
+    if mixing.batches:
+        files["mixing.pdf"] = _mixing_sheet(trial, mixing, wanted.paper)
+    notes += mixing.left_out
+    order, why_not = _order_of_work(trial)
+    notes += why_not
+    if order is not None:
+        files |= _order_files(trial, order, wanted)
+    if trial.plan.steps and not trial.plan.rehearsal:
+        files["bench.html"] = bench_page.page(_bench_plan(trial, order)).encode()
+    if wanted.labels:
+        files |= _labels(trial, wanted)
+    if wanted.stock is not None:
+        made = cutting.cut(trial.latest_plan.boards, planks.read_stock(wanted.stock), _saw(wanted), _first(trial))
+        files |= cutting_sheet.documents(made, blind_title(trial.plan), wanted.paper, mark=_mark(trial))
+    if wanted.svg:
+        plan = trial.latest_plan
+        drawn = drawing.draw(plan, trial.latest_patches, wanted.paper)
+        lots = len(trial.plan.boards.lots)
+        files |= board_svg.documents(drawn, blind_title(trial.plan), lots=lots, mark=_mark(trial))
+    return Made(files, tuple(dict.fromkeys(notes)))
+
+
+def _mark(trial: Trial) -> str:
+    return INVENTED if trial.plan.rehearsal else ""
+
+
+def _first(trial: Trial) -> int:
+    return int(trial.latest_patches["board"].min())
+
+
+def _saw(wanted: Wanted) -> cutting.Saw:
+    return cutting.Saw(wanted.kerf_mm, wanted.trim_mm)
+
+
+def _bench_plan(trial: Trial, order: bench.Schedule | None) -> BenchPlan:
+    """Return what the phone page says, its tasks in the order of work where there is one."""
+    plain = bench_page.from_plan(trial.latest_plan, trial.latest_patches)
+    if order is None:
+        return plain
+    starts = {
+        (one.task.name, one.task.board, one.task.lane, one.task.strip): one.start_s
+        for one in order.tasks
+        if one.task.window is None
+    }
+
+    def when(task: BenchTask) -> int:
+        lane, strip = (int(found.group(1)) if (found := re.search(rf"{kind} (\d+)", task.piece)) else 0
+                       for kind in ("lane", "strip"))  # fmt: skip
+        return starts.get((task.step, task.board, lane, strip), latest)
+
+    latest = max(starts.values(), default=0) + 1
+    return replace(plain, tasks=tuple(sorted(plain.tasks, key=when)))
+
+
+def _labels(trial: Trial, wanted: Wanted) -> dict[str, bytes]:
+    patch_grid = labels.read_grid(wanted.patch_labels) if wanted.patch_labels else None
+    return labels.documents(
+        trial.plan, trial.latest_patches, blind_title(trial.plan), labels.read_grid(wanted.labels),
+        patch_grid=patch_grid, start=wanted.label_start, patch_start=wanted.label_start,
+    )  # fmt: skip
+
+
+# --- sheets of headings, lines and tables ----------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table on a sheet: which columns are numbers, and how wide they are beside each other (0: as needed)."""
+
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    numeric: Sequence[bool]
+    widths: Sequence[int]
+
+
+def _sheet(
+    trial: Trial,
+    paper: str,
+    kind: str,
+    foot: str,
+    opening: Sequence[str],
+    sections: Sequence[tuple[str, Sequence[str], Sequence[Grid]]],
+    called: Sequence[str] = (),
+) -> bytes:
+    """Set a sheet of sections; `called` names the cautions at its end."""
+    width, height = PAPERS[paper]
+    named = [CAUTIONS[name] for name in called]
+    values: dict[str, Any] = {
+        "kind": kind,
+        "title": trial.plan.title,
+        "short_title": typeset.one_line(trial.plan.title, _LONGEST_HEAD),
+        "width": width,
+        "height": height,
+        "foot": foot,
+        "mark": _mark(trial),
+        "opening": list(opening),
+        "sections": [
+            {
+                "heading": heading,
+                "lines": list(lines),
+                "tables": [
+                    {
+                        "header": list(grid.header),
+                        "rows": [list(row) for row in grid.rows],
+                        "numeric": list(grid.numeric),
+                        "widths": list(grid.widths),
+                    }
+                    for grid in grids
+                ],
+            }
+            for heading, lines, grids in sections
+        ],
+        "cautions": [{"name": one.name, "text": one.text, "source": one.source} for one in named],
+        "general": cautions.GENERAL,
+    }
+    return typeset.pdf("plain", values)
+
+
+def _mixing_sheet(trial: Trial, mixing: Mixing, paper: str) -> bytes:
+    """Set the batches: a list of them first, then each with what to weigh and measure."""
+    opening = [
+        "Not blind: it names what goes on the boards. Mix each batch in one go for all its pieces: a second batch is "
+        "never quite the first. The maker's sheet comes before anything printed here.",
+    ]
+    rows = [[str(at), _batch_name(one), volume_words(one.made_ml)] for at, one in enumerate(mixing.batches, start=1)]
+    over = ("All batches", (), (Grid(("", "batch", "make"), rows, (True, False, False), (0, 2, 2)),))
+    each = [(f"{at}. {_batch_name(one)}", one.lines()[1:], ()) for at, one in enumerate(mixing.batches, start=1)]
+    left = [("Not reckoned", mixing.left_out, ())] if mixing.left_out else []
+    return _sheet(
+        trial, paper, "Mixing sheet", "Keep apart from the scoring.", opening, [over, *each, *left], mixing.cautions
+    )
+
+
+def _batch_name(batch: Batch) -> str:
+    levels = ", ".join(level for _, level in batch.levels)
+    return f"{batch.kind[:1].upper()}{batch.kind[1:]}: {batch.what}" + (f" ({levels})" if levels else "")
+
+
+def _order_of_work(trial: Trial) -> tuple[bench.Schedule | None, list[str]]:
+    """Return the order of work, or why there is none."""
+    plan = trial.latest_plan
+    if not plan.steps:
+        return None, ["The plan has no [[step]], so there is no order of work and no page for the bench."]
+    silent = [step.name for step in plan.steps if not step.hands]
+    if silent:
+        return None, [
+            f"No order of work is made, for these steps do not say how long they take: {'; '.join(silent)}. Add "
+            'hands = "3 min" to each, and on, dwell, wipe and dry where there are any.'
+        ]
+    day = f"{plan.bench.day_min:g} min"
+    tasks = bench.tasks(plan, trial.latest_patches)
+    return bench.schedule(tasks, plan.bench.hands, day, seed=trial.record.last_seed), []
+
+
+def _order_files(trial: Trial, order: bench.Schedule, wanted: Wanted) -> dict[str, bytes]:
+    """Return the bench sheet, the timeline and the calendar."""
+    title = trial.plan.title
+    made = datetime.fromisoformat(trial.record.laid_out_at)
+    first_day = wanted.first_day or made.date()
+    return {
+        "order-of-work.pdf": _bench_sheet(trial, order, wanted.paper),
+        "order-of-work.svg": bench.timeline_svg(order, title).encode(),
+        "order-of-work.ics": bench.calendar(order, title, first_day, wanted.zone, made).encode(),
+    }
+
+
+def _bench_sheet(trial: Trial, made: bench.Schedule, paper: str) -> bytes:
+    """Set the order of work, a table a day with room to write the true times."""
+    sections = []
+    for day in range(1, made.days + 1):
+        rows = [
+            [
+                clock(made.opens_s, one.start_s),
+                one.task.place,
+                f"{one.task.name} ({span(one.task.length_s)})",
+                _until(made, one),
+                "",
+            ]
+            for one in made.tasks
+            if one.day == day
+        ]
+        grid = Grid(
+            ("start", "piece", "what", "mind", "true start and end"), rows, (True, *[False] * 4), (0, 2, 4, 3, 3)
+        )
+        hours = f"{clock(made.opens_s, 0)} to {clock(made.opens_s, made.day_s)}"
+        if rows:
+            sections.append((f"Day {day}, {hours}", (), (grid,)))
+    called = [one.name for one in cautions.for_plan(trial.plan) if one.name in CAUTIONS]
+    return _sheet(
+        trial, paper, "Order of work", "Times are a plan: write down the true ones.", summary(made), sections, called
+    )
+
+
+def _until(made: bench.Schedule, one: bench.Timed) -> str:
+    """Say by when a wipe must be done, or when the wipes of what is put on fall due."""
+    if one.task.window:
+        put = next(other for other in made.tasks if other.task.number == one.task.window.task)
+        return f"not after {clock(made.opens_s, put.end_s + one.task.window.most_s)}"
+    due = [f"{wipe.task.place} at {clock(made.opens_s, wipe.start_s)}" for wipe in made.wipes_of(one.task)]
+    return f"wipe {', '.join(due)}" if due else ""
+
+
+def kerf(text: str) -> float:
+    """Read what the saw takes, in mm.
+
+    Raises
+    ------
+    UserError
+        It is no length, or out of range.
+    """
+    from trials import units
+
+    amount = units.read(text, "length").amount
+    if not 0 <= amount <= 20:
+        raise UserError(Problem(f"the saw takes {text}", "write a length from 0 mm to 20 mm, such as '3.2 mm'"))
+    return amount
