@@ -13,7 +13,8 @@ from tests.test_records import codes, scores
 from trials import __version__, starter
 
 COMMANDS = (
-    "new", "check", "size", "plan", "sheets", "record", "analyse", "decide", "report", "rehearse", "demo",
+    "new", "check", "size", "plan", "sheets", "mix", "record", "analyse", "decide", "report", "rehearse", "lap",
+    "demo",
 )  # fmt: skip
 HEAVY = (
     "numpy",

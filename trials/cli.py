@@ -1,8 +1,9 @@
-"""The commands of the lower wing: new, sheets, record. Each parses, calls and prints."""
+"""The commands of the lower wing: new, sheets, mix, record, lap. Each parses, calls and prints."""
 
 from __future__ import annotations
 
 import sys
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -57,31 +58,63 @@ def _prompt(question: str, default: str) -> str:
 def sheets(
     folder: FolderArgument = Path(),
     paper: Annotated[str, typer.Option(help="a4 or us-letter.")] = "a4",
+    labels: Annotated[
+        str, typer.Option(help="A label grid, such as '3 x 8, 70 mm x 36 mm, top 4.5 mm'.", show_default="no labels")
+    ] = "",
+    patch_labels: Annotated[str, typer.Option(help="A smaller grid for the patches' labels.")] = "",
+    label_start: Annotated[int, typer.Option(min=1, help="The first label still on the sheet.")] = 1,
+    stock: Annotated[
+        Path | None, typer.Option(help="A csv of planks (plank, lot, length, width): the cutting plan.")
+    ] = None,
+    kerf: Annotated[str, typer.Option(help="What the saw takes.")] = "3.2 mm",
+    svg: Annotated[bool, typer.Option("--svg", help="Each board's drawing as SVG too.")] = False,
+    first_day: Annotated[str, typer.Option(help="When the work begins.", show_default="the day of the layout")] = "",
+    zone: Annotated[str, typer.Option(help="Where the shop is, such as Europe/London.")] = "UTC",
     as_json: JsonOption = False,
 ) -> None:
-    """Write board drawings, key and scoring forms as PDF.
+    """Write all that the bench and the scorers need.
+
+    Board drawings, key, scoring forms and mixing sheet as PDF; the order of work as PDF, picture and calendar; the
+    bench page for a phone; labels and a cutting plan where they are asked for.
 
     splitboard sheets counter-trial --paper us-letter
     """
     from trials import folder as folders
     from trials import sheets as paper_sheets
+    from trials.sheets import workshop
 
     if paper not in paper_sheets.PAPERS:
         names = " or ".join(paper_sheets.PAPERS)
         raise UserError(Problem(f"paper {paper!r} is not known", f"write {names}"))
+    wanted = workshop.Wanted(
+        paper, labels, patch_labels, label_start, stock, workshop.kerf(kerf), 0.0, svg, _day(first_day), zone
+    )
     trial = folders.load(folder)
     with folders.locked(trial.folder):
+        more = workshop.documents(trial, wanted)
         written = paper_sheets.write(
             trial.latest_plan, trial.latest_patches, trial.record.last_seed, trial.latest_sheets, paper
         )
+        for name, content in sorted(more.files.items()):
+            folders.write_bytes(trial.latest_sheets / name, content)
+            written.append(trial.latest_sheets / name)
     shell.answer(
         "sheets",
         as_json=as_json,
-        data={"files": [str(path) for path in written]},
-        lines=[str(path) for path in written],
+        data={"files": [str(path) for path in written], "notes": list(more.notes)},
+        lines=[*(str(path) for path in written), *more.notes],
     )
-    shell.say("Print at 100 % and check the 100 mm rule. Keep key.pdf away from whoever scores.")
+    shell.say("Print at 100 % and check the 100 mm rule. Keep key.pdf and mixing.pdf away from whoever scores.")
     shell.next_step("make and score the boards, then splitboard record SCORES.csv" + shell.named(folder))
+
+
+def _day(written: str) -> date | None:
+    if not written:
+        return None
+    try:
+        return date.fromisoformat(written)
+    except ValueError:
+        raise UserError(Problem(f"{written!r} is not a date", "write it as 2026-03-16")) from None
 
 
 @app.command()
@@ -194,6 +227,85 @@ def _file_words(name: str, what: str, checked: Any, *, write: bool) -> tuple[dic
         "left_out": [str(problem) for problem in checked.problems],
     }  # fmt: skip
     return data, [line + "."]
+
+
+@app.command()
+def mix(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="[FOLDER]", help="A trial's folder: all its batches.")
+    ] = None,
+    volume: Annotated[str, typer.Option(help="How much to make, such as '500 mL'.")] = "",
+    area: Annotated[str, typer.Option(help="Or what it is to cover, such as '0.8 m^2'.")] = "",
+    coverage: Annotated[str, typer.Option(help="How far a litre goes, such as '7 m^2/L'.")] = "",
+    coats: Annotated[int, typer.Option(min=1, max=50, help="How many coats.")] = 1,
+    waste: Annotated[str, typer.Option(help="The share that is lost, such as '25 %'.")] = "",
+    load: Annotated[str, typer.Option(help="Dye, such as '30 g/L', '1 oz (weight)/qt', '3 %'.")] = "",
+    basis: Annotated[str, typer.Option(help="A load is 'of carrier' or 'up to' the whole.")] = "",
+    cut: Annotated[float, typer.Option(min=0, help="Shellac: pounds of flakes in a US gallon of alcohol.")] = 0.0,
+    retarder: Annotated[float, typer.Option(min=0, max=90, help="Per cent of retarder by volume.")] = 0.0,
+    parts: Annotated[str, typer.Option(help="A blend, such as 'alcohol 3, thinner 1'.")] = "",
+    balance: Annotated[str, typer.Option(help="One division of the balance, such as '0.01 g'.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Say what to weigh and measure for a batch.
+
+    One batch as the options say, or every batch of a laid-out trial.
+
+    splitboard mix --volume "1 US qt" --load "1 oz (weight)/qt" --retarder 5
+    """
+    from trials import one_batch
+
+    asked = one_batch.Asked(volume, area, coverage, coats, waste, load, basis, cut, retarder, parts, balance)
+    if folder is not None:
+        if asked != one_batch.Asked():
+            raise UserError(Problem("a trial's folder is named and a single batch asked for", "name one of the two"))
+        data, lines = one_batch.of_trial(folder)
+    else:
+        data, lines = one_batch.reckon(asked)
+    shell.answer("mix", as_json=as_json, data=data, lines=lines)
+
+
+@app.command()
+def lap(
+    length: Annotated[str, typer.Option(help="Length of a lane, such as '2 m'.")] = "",
+    speed: Annotated[str, typer.Option(help="Of the pad, such as '0.25 m/s'.")] = "",
+    turn: Annotated[str, typer.Option(help="To turn and reload, such as '8 s'.")] = "",
+    area: Annotated[str, typer.Option(help="Until the first edge is met again, such as '4 m^2'.")] = "",
+    rate: Annotated[str, typer.Option(help="Of wiping, such as '0.5 m^2/min'.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Say how soon a real piece meets its wet edge again.
+
+    Either of a panel wiped in lanes, or of work that goes round a piece. Time one real panel first: it is personal.
+
+    splitboard lap --length "2 m" --speed "0.25 m/s" --turn "8 s"
+    """
+    from trials import lap as laps
+    from trials import units
+
+    of_panel, of_piece = (length, speed, turn), (area, rate)
+    if not (all(of_panel) and not any(of_piece)) and not (all(of_piece) and not any(of_panel)):
+        cure = "write --length, --speed and --turn for a panel, or --area and --rate for a piece"
+        if any(of_piece) and not any(of_panel):
+            cure = "write --area and --rate, or --length, --speed and --turn for a panel"
+        raise UserError(Problem("that is not enough to reckon a return time from", cure))
+    if all(of_panel):
+        waits = laps.panel(
+            units.read(length, "length").amount / 1000, units.read(speed, "speed").amount,
+            60 * units.read(turn, "time").amount,
+        )  # fmt: skip
+        shortest, longest = waits.turning
+        data = {"one_way_s": waits.one_way, "turning_s": [shortest, longest]}
+        lines = [
+            laps.advice(longest),
+            f"All lanes wiped one way: {laps.time_words(waits.one_way)} everywhere.",
+            f"Back and forth: {laps.time_words(shortest)} at the turn to {laps.time_words(longest)} at the far end.",
+        ]
+    else:
+        wait = laps.round_the_piece(units.read(area, "area").amount, units.read(rate, "rate").amount)
+        data = {"round_s": wait}
+        lines = [laps.advice(wait)]
+    shell.answer("lap", as_json=as_json, data=data, lines=lines)
 
 
 def main() -> None:

@@ -59,7 +59,7 @@ def demo(
     _show_command(f"plan {folder} --seed {seed}")
     planning.plan(folder, seed)
     _show_command(f"sheets {folder}")
-    trials_cli.sheets(folder, paper)
+    trials_cli.sheets(folder, paper=paper)
     _show_command(f"record {' '.join(path.name for path in results)} {folder}")
     trials_cli.record([*results, folder])
     _show_command(f"decide {folder}")
@@ -73,7 +73,21 @@ def _show_command(text: str) -> None:
 
 
 WINGS = (trials_cli.app, planning.app, answering.app)
-ORDER = ("new", "check", "size", "plan", "sheets", "record", "analyse", "decide", "report", "rehearse", "demo")
+ORDER = (
+    "new",
+    "check",
+    "size",
+    "plan",
+    "sheets",
+    "mix",
+    "record",
+    "analyse",
+    "decide",
+    "report",
+    "rehearse",
+    "lap",
+    "demo",
+)
 app.registered_commands += [command for wing in WINGS for command in wing.registered_commands]
 app.registered_commands.sort(key=lambda command: ORDER.index(getattr(command.callback, "__name__", "")))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,6 +16,7 @@ from trials.shell import FolderArgument, JsonOption
 if TYPE_CHECKING:
     from trials.design import Layout
     from trials.folder import Folder, Trial
+    from trials.materials import Checked
     from trials.plan import Plan
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -42,15 +44,31 @@ def check(
     foretold, seen = foresee.told(plan, layout, known, lacking)
     data = foresee.as_dict(foretold, seen)
     lines = list(foresee.lines(plan, foretold, seen))
+    checked = _materials(place, plan)
+    data["materials"] = [asdict(one) for one in checked.checks]
+    data["materials_not_known"] = list(checked.unknown)
+    if checked.lines():
+        lines += ["", "Do the materials go together:", *(f"- {line}" for line in checked.lines())]
+    refused = [one for one in checked.checks if one.level == "refuse"]
     if page:
         with folders.locked(place):
             outlook_page.write(place.path / PAGE, plan, layout, seen)
         data["page"] = str(place.path / PAGE)
         lines += ["", str(place.path / PAGE)]
-    shell.answer("check", as_json=as_json, data=data, lines=lines, ok=foretold.sound)
-    if not foretold.sound:
+    sound = foretold.sound and not refused
+    shell.answer("check", as_json=as_json, data=data, lines=lines, ok=sound)
+    if refused:
+        shell.say("Materials that do not go together are in the way: change them, or [[exclude]] what meets.")
+    if not sound:
         raise typer.Exit(shell.ANSWER_IS_NO)
     shell.next_step("splitboard plan" + shell.named(folder))
+
+
+def _materials(place: Folder, plan: Plan) -> Checked:
+    """Return whether the materials the plan names go together."""
+    from trials import bench_choices, materials
+
+    return materials.checks(plan, materials.load(bench_choices.materials_file(plan.bench, place.path)))
 
 
 def _with_results(place: Folder) -> Trial | None:
@@ -301,8 +319,6 @@ def rehearse(
 
     splitboard rehearse counter-trial --effect "seal_coat on figure_clarity = 1"
     """
-    from dataclasses import asdict
-
     from analysis import rehearse as rehearsals
     from trials import folder as folders
 

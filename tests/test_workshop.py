@@ -1,0 +1,176 @@
+"""What `sheets` writes for the bench: mixing sheet, order of work, calendar, phone page, labels, cutting plan."""
+
+import shutil
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pypdfium2
+import pytest
+
+from tests.conftest import EXAMPLE
+from tests.test_cli import files, wrong
+from trials import bench, folder, records
+from trials.sheets import workshop
+
+STOCK = "plank,lot,length,width\n1,a,3600 mm,180 mm\n2,b,3600 mm,180 mm\n"
+
+
+@pytest.fixture(scope="module")
+def example(tmp_path_factory) -> Path:
+    place = tmp_path_factory.mktemp("workshop") / "counter"
+    shutil.copytree(EXAMPLE, place, ignore=shutil.ignore_patterns("sheets", "report", "rehearsal"))
+    return place
+
+
+@pytest.fixture(scope="module")
+def made(example) -> workshop.Made:
+    return workshop.documents(folder.load(example), workshop.Wanted())
+
+
+def text_of(content: bytes) -> str:
+    document = pypdfium2.PdfDocument(content)
+    return "\n".join(page.get_textpage().get_text_bounded() for page in document)
+
+
+def test_every_trial_gets_these(made):
+    assert set(made.files) == {
+        "mixing.pdf", "order-of-work.pdf", "order-of-work.svg", "order-of-work.ics", "bench.html",
+    }  # fmt: skip
+    assert not made.notes
+
+
+def test_the_same_trial_gives_the_same_bytes(example, made):
+    again = workshop.documents(folder.load(example), workshop.Wanted())
+    assert again.files == made.files
+
+
+def test_the_mixing_sheet_names_every_batch_and_its_cautions(made):
+    text = text_of(made.files["mixing.pdf"])
+    assert text.count("Weigh ") >= 6
+    for words in (
+        "Not blind",
+        "dewaxed shellac, 1 lb cut",
+        "oz by weight",
+        "imperial fl oz",
+        "Dye powder",
+        "Oily rags",
+    ):
+        assert words in text
+    assert "oz (" not in text.replace("oz by weight", "").replace("fl oz", "")
+
+
+def test_the_order_of_work_keeps_every_dwell(example, made):
+    text = text_of(made.files["order-of-work.pdf"])
+    assert "Day 1, 08:00 to 16:00" in text
+    assert "true start and end" in text
+    assert "Oily rags" in text
+    trial = folder.load(example)
+    order = bench.schedule(bench.tasks(trial.plan, trial.patches), seed=trial.record.last_seed)
+    put = {one.task.number: one for one in order.tasks}
+    for one in order.tasks:
+        if one.task.window:
+            waited = one.start_s - put[one.task.window.task].end_s
+            assert one.task.window.least_s <= waited <= one.task.window.most_s
+
+
+def test_the_picture_and_the_calendar_are_what_they_say(made):
+    icalendar = pytest.importorskip("icalendar")
+    root = ElementTree.fromstring(made.files["order-of-work.svg"])
+    assert root.tag.endswith("svg")
+    assert "".join(root.itertext()).count("board 2") >= 1
+    events = icalendar.Calendar.from_ical(made.files["order-of-work.ics"]).walk("VEVENT")
+    assert len(events) == 12 * (1 + 1 + 1 + 2 * 3 + 1)
+    assert sum(bool(event.walk("VALARM")) for event in events) == 36
+
+
+def test_the_phone_page_follows_the_order_of_work(example, made):
+    trial = folder.load(example)
+    order, _ = workshop._order_of_work(trial)
+    plan = workshop._bench_plan(trial, order)
+    first = [(task.board, task.step) for task in plan.tasks[:4]]
+    assert first[0][0] == first[1][0]  # sanded and dyed before the next board
+    assert first[0][1] != first[1][1]
+    assert len(plan.tasks) == 12 * (1 + 1 + 1 + 3 + 1)
+    page = made.files["bench.html"].decode()
+    assert page.startswith("<!DOCTYPE html>")
+
+
+def test_steps_without_times_are_named_and_the_rest_is_made(tmp_path, run):
+    text = (EXAMPLE / "trial.toml").read_text(encoding="utf-8").replace('hands = "4 min"\n', "")
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    run("plan", tmp_path, "--seed", 1)
+    done = run("sheets", tmp_path)
+    assert done.status == 0
+    assert "these steps do not say how long they take: dye." in done.out
+    assert not (tmp_path / "sheets" / "order-of-work.pdf").exists()
+    assert (tmp_path / "sheets" / "bench.html").exists()
+
+
+def test_labels_cutting_plan_and_svg_when_asked(run, example, tmp_path):
+    stock = tmp_path / "stock.csv"
+    stock.write_text(STOCK)
+    done = run(
+        "sheets", example, "--labels", "3 x 8, 70 mm x 36 mm", "--patch-labels", "5 x 10, 38 mm x 25 mm",
+        "--stock", stock, "--svg", "--first-day", "2026-03-16", "--zone", "Europe/London",
+    )  # fmt: skip
+    assert done.status == 0, done.err
+    names = {path.name for path in (example / "sheets").iterdir()}
+    assert {"labels-boards.pdf", "labels-patches.pdf", "cutting.pdf", "cutting.csv", "board-01.svg"} <= names
+    assert b"20260316T080000Z" in (example / "sheets" / "order-of-work.ics").read_bytes()
+    cutting = text_of((example / "sheets" / "cutting.pdf").read_bytes())
+    assert "%" in cutting
+    svg = (example / "sheets" / "board-01.svg").read_text(encoding="utf-8")
+    codes = folder.load(example).patches.query("board == 1")["patch"]
+    assert all(str(code) in svg for code in codes)
+    assert "shellac" not in svg
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--labels", "3 x 9, 70 mm x 36 mm"), "mm"),
+        (("--labels", "three by eight"), "label"),
+        (("--kerf", "3"), "no unit"),
+        (("--kerf", "90 mm"), "from 0 mm to 20 mm"),
+        (("--first-day", "16.3.2026"), "write it as 2026-03-16"),
+        (("--zone", "Europe/Atlantis"), "Atlantis"),
+        (("--stock", "nowhere.csv"), "nowhere.csv"),
+    ],
+)
+def test_what_cannot_be_made_is_said_and_nothing_written(run, tmp_path, words, says):
+    place = tmp_path / "counter"
+    shutil.copytree(EXAMPLE, place, ignore=shutil.ignore_patterns("sheets", "report", "rehearsal"))
+    assert says in wrong(run, place, "sheets", place, *words)
+
+
+def test_stock_that_is_too_small_says_how_many_boards_fit(run, tmp_path):
+    place = tmp_path / "counter"
+    shutil.copytree(EXAMPLE, place, ignore=shutil.ignore_patterns("sheets", "report", "rehearsal"))
+    stock = tmp_path / "stock.csv"
+    stock.write_text("plank,lot,length,width\n1,a,1600 mm,180 mm\n2,b,1600 mm,180 mm\n")
+    error = wrong(run, place, "sheets", place, "--stock", stock)
+    assert "board" in error
+    stock.write_text("plank,lot,length,width\n1,a,3600 mm,120 mm\n")
+    assert "150" in wrong(run, place, "sheets", place, "--stock", stock)  # a board wider than its stock
+
+
+def test_a_rehearsals_sheets_are_marked_and_it_has_no_phone_page(run, tmp_path):
+    place = tmp_path / "counter"
+    shutil.copytree(EXAMPLE, place, ignore=shutil.ignore_patterns("sheets", "report", "rehearsal", "readings.csv"))
+    run("rehearse", place)
+    assert run("sheets", place / "rehearsal").status == 0
+    names = set(files(place / "rehearsal" / "sheets"))
+    assert "bench.html" not in names
+    for name in ("mixing.pdf", "order-of-work.pdf"):
+        document = pypdfium2.PdfDocument(place / "rehearsal" / "sheets" / name)
+        for page in document:
+            assert records.INVENTED in page.get_textpage().get_text_bounded().casefold()
+
+
+def test_a_dwell_longer_than_the_day_is_said(run, tmp_path):
+    text = (EXAMPLE / "trial.toml").read_text(encoding="utf-8") + '[bench]\nday = "10 min"\n'
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    run("plan", tmp_path, "--seed", 1)
+    done = run("sheets", tmp_path)
+    assert done.status == 2
+    assert "12 min" in done.err or "day" in done.err
