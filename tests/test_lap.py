@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.conftest import REPOSITORY
-from trials import geometry, lap
+from trials import geometry, lap, sheets
 from trials.design import lay_out
 from trials.errors import UserError
 from trials.plan import Lap, read_plan
@@ -152,6 +152,12 @@ def test_the_drawing_shows_both_lanes_and_keeps_the_code_off_them(plan):
     for patch in view.patches:
         if patch.code:
             assert all(patch.free.y + patch.free.height <= cell.lane_b.y + 1e-6 for cell in view.laps)
+
+
+def test_the_first_sheet_tells_the_dose_and_not_the_wait(plan):
+    said = sheets.build(plan, lay_out(plan, 1).patches, 1).boards.summary
+    assert "0.64 mL for each lane" in said
+    assert not any(level in said for level in plan.factor("return_time").levels)
 
 
 def test_a_narrow_rest_keeps_the_code_where_it_was(plan):

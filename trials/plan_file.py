@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-from trials import bench_choices, plan_tables
+from trials import bench_choices, plan_options, plan_tables
 from trials.plan import Boards, Factor, Plan
 from trials.toml_source import Source, Table
 
@@ -57,16 +57,16 @@ def read(path: Path) -> Plan:
         steps=tuple(plan_tables.steps(root)),
         assessors=plan_tables.assessors(root),
         assumed=assumed,
-        model=plan_tables.model(root, factors),
-        spreads=tuple(plan_tables.spreads(root, responses)),
+        model=plan_options.model(root, factors),
+        spreads=tuple(plan_options.spreads(root, responses)),
         like=heading.text("like", "") if "like" in heading else "",
         rehearsal=heading.flag("rehearsal", default=False),
     )
     plan = _with_added(_check_whole(plan, about_boards, root), root)
     plan = replace(
         plan,
-        unusable=tuple(plan_tables.unusable(root, plan.boards)),
-        lap=plan_tables.lap(root, plan.boards, factors),
+        unusable=tuple(plan_options.unusable(root, plan.boards)),
+        lap=plan_options.lap(root, plan.boards, factors),
         bench=bench_choices.read(root.table("bench")) if "bench" in root else plan.bench,
     )
     source.finish()

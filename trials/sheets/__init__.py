@@ -16,7 +16,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trials import csv_source, geometry
+from trials import csv_source, geometry, lap
 from trials import folder as folders
 from trials.errors import Problem, UserError
 from trials.plan import Plan
@@ -251,7 +251,15 @@ def _summary(plan: Plan) -> str:
     boards = plan.boards
     many = "board" if boards.count == 1 else "boards"
     size = f"{boards.length_mm:g} × {boards.width_mm:g} mm"
-    return f"{boards.count} {many} of {size}, in the order of their numbers."
+    summary = f"{boards.count} {many} of {size}, in the order of their numbers."
+    if plan.lap is None:
+        return summary
+    cell = lap.cells(boards, plan.lap)[0]
+    return (
+        f"{summary} In each strip lane A is put on first and, after the return time that the key names, lane B over "
+        f"its edge by {plan.lap.overlap_mm:g} mm: {cell.dose_ml:.2f} mL for each lane, by syringe, with a pad "
+        f"{plan.lap.pad_mm:g} mm wide run along a straightedge; never mask the lap edge itself."
+    )
 
 
 def _parts_words(drawn: Drawing) -> str:
