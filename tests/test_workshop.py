@@ -167,6 +167,18 @@ def test_a_rehearsals_sheets_are_marked_and_it_has_no_phone_page(run, tmp_path):
             assert records.INVENTED in page.get_textpage().get_text_bounded().casefold()
 
 
+def test_check_says_beforehand_what_one_pair_of_hands_cannot_do(run, tmp_path):
+    text = (EXAMPLE / "trial.toml").read_text(encoding="utf-8")
+    text = text.replace('wipe = "40 s"', 'wipe = "6 min"').replace('on = "strip"', 'on = "board"')  # all put on at once
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    done = run("check", tmp_path)
+    assert done.status == 1
+    said = done.out.split("What cannot be done at the bench:")[1]
+    assert "wipes" in said
+    assert "helper" in said
+    assert "What cannot be done at the bench" not in run("check", EXAMPLE).out
+
+
 def test_a_dwell_longer_than_the_day_is_said(run, tmp_path):
     text = (EXAMPLE / "trial.toml").read_text(encoding="utf-8") + '[bench]\nday = "10 min"\n'
     (tmp_path / "trial.toml").write_text(text, encoding="utf-8")

@@ -35,6 +35,7 @@ def check(
     splitboard check counter-trial
     """
     from analysis import foresee, outlook_page, priors
+    from trials import bench
     from trials import folder as folders
 
     place = folders.at(folder)
@@ -50,12 +51,17 @@ def check(
     if checked.lines():
         lines += ["", "Do the materials go together:", *(f"- {line}" for line in checked.lines())]
     refused = [one for one in checked.checks if one.level == "refuse"]
+    impossible = bench.faults(plan, layout.patches)
+    data["bench"] = [str(one) for one in impossible]
+    if impossible:
+        more = [f"- and {len(impossible) - 2} more like these"] if len(impossible) > 2 else []
+        lines += ["", "What cannot be done at the bench:", *(f"- {one}" for one in impossible[:2]), *more]
     if page:
         with folders.locked(place):
             outlook_page.write(place.path / PAGE, plan, layout, seen)
         data["page"] = str(place.path / PAGE)
         lines += ["", str(place.path / PAGE)]
-    sound = foretold.sound and not refused
+    sound = foretold.sound and not refused and not impossible
     shell.answer("check", as_json=as_json, data=data, lines=lines, ok=sound)
     if refused:
         shell.say("Materials that do not go together are in the way: change them, or [[exclude]] what meets.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from trials import units
 from trials.bench import solver
@@ -14,9 +14,15 @@ from trials.bench.hours import DAY_S
 from trials.bench.orders import by_orders, dwells_kept, end, shifted_left
 from trials.bench.possible import check_possible
 from trials.bench.task import Task
+from trials.bench.task import tasks as all_tasks
 from trials.bench.times import read_clock
 from trials.draw import Draw
 from trials.errors import Problem, UserError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trials.plan import Plan
 
 Method = Literal["best", "orders", "solver"]
 
@@ -147,6 +153,20 @@ def schedule(
             starts, found_by = shifted_left(work, hands, day_s, solved.starts), "solver"
     starts = dwells_kept(work, hands, day_s, starts)
     return _schedule(work, starts, (hands, day_s, opens_s), least_s, found_by, seed, notes)
+
+
+def faults(plan: Plan, patches: pd.DataFrame) -> tuple[Problem, ...]:
+    """Return why the work of a plan cannot be done at its bench, each with what would make it possible.
+
+    Nothing where it can, and where the steps do not all say how long they take.
+    """
+    if not plan.steps or not all(step.hands for step in plan.steps):
+        return ()
+    try:
+        check_possible(Work(all_tasks(plan, patches)), plan.bench.hands, _day_s(f"{plan.bench.day_min:g} min"))
+    except UserError as error:
+        return error.problems
+    return ()
 
 
 def _schedule(
