@@ -169,7 +169,9 @@ def test_a_rehearsals_sheets_are_marked_and_it_has_no_phone_page(run, tmp_path):
 
 def test_check_says_beforehand_what_one_pair_of_hands_cannot_do(run, tmp_path):
     text = (EXAMPLE / "trial.toml").read_text(encoding="utf-8")
-    text = text.replace('wipe = "40 s"', 'wipe = "6 min"').replace('on = "strip"', 'on = "board"')  # all put on at once
+    text = text.replace('wipe = "40 s"', 'wipe = "6 min"').replace(
+        '\non = "strip"', '\non = "board"'
+    )  # all put on at once
     (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
     done = run("check", tmp_path)
     assert done.status == 1
