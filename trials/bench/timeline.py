@@ -115,7 +115,8 @@ def _band(frame: Element, schedule: Schedule, rows: dict[int, list[_Row]], begin
     top = y + 4
     marks = range(begins, ends + 1, _TICK_S)
     for time in marks:
-        _text(frame, _x(time, begins), y, clock(schedule.opens_s, time), {"text-anchor": "middle", "fill": "#444444"})
+        anchor = "end" if time == begins + BAND_S else "middle"
+        _text(frame, _x(time, begins), y, clock(schedule.opens_s, time), {"text-anchor": anchor, "fill": "#444444"})
     grid = SubElement(frame, "g", {"stroke": PALE, "stroke-width": "1"})
     y = top
     for board, work in rows.items():

@@ -154,7 +154,7 @@ class Drawing:
 
 
 def draw(plan: Plan, patches: pd.DataFrame, paper: str) -> Drawing:
-    """Draw every board, by board number.
+    """Draw every board by its number, one a page or over as few pages as hold it.
 
     Parameters
     ----------
@@ -171,11 +171,8 @@ def draw(plan: Plan, patches: pd.DataFrame, paper: str) -> Drawing:
         frame = min(frames, key=lambda frame: (frame.scale, frame.pages))
     pages = []
     boards = [(int(number), rows) for number, rows in patches.groupby("board", sort=True)]
-    for start in range(0, len(boards), frame.on_a_page):
-        group = boards[start : start + frame.on_a_page]
-        for part in range(len(frame.parts)):
-            views = (_view(frame, number, rows, part, at) for at, (number, rows) in enumerate(group))
-            pages.append(tuple(views))
+    for number, rows in boards:
+        pages += [(_view(frame, number, rows, part),) for part in range(len(frame.parts))]
     return Drawing(frame.width, frame.height, frame.scale, len(frame.columns), len(frame.rows), tuple(pages))
 
 
@@ -189,13 +186,10 @@ class _Frame:
         self.columns = geometry.stretches(boards.length_mm / scale, _room(width, height)[0], OVERLAP_MM)
         self.rows = geometry.stretches(boards.width_mm / scale, _room(width, height)[1], OVERLAP_MM)
         self.parts = [(column, row) for row, column in product(range(len(self.rows)), range(len(self.columns)))]
-        self.pitch = boards.width_mm / scale + ABOVE_MM + BELOW_MM
-        free = _room(width, height)[1] + ABOVE_MM + BELOW_MM
-        self.on_a_page = max(1, int(free // self.pitch)) if len(self.parts) == 1 else 1
 
     @property
     def pages(self) -> int:
-        return math.ceil(self.boards.count / self.on_a_page) * len(self.parts)
+        return self.boards.count * len(self.parts)
 
 
 def _room(width: float, height: float) -> tuple[float, float]:
@@ -216,7 +210,7 @@ def _scale(width: float, height: float, boards: Boards) -> int:
 class _Part:
     """Where a part of a board lies on its page."""
 
-    def __init__(self, frame: _Frame, part: int, at: int) -> None:
+    def __init__(self, frame: _Frame, part: int) -> None:
         self.column, self.row = frame.parts[part]
         self.left, self.right = frame.columns[self.column]
         self.low, self.high = frame.rows[self.row]
@@ -224,7 +218,7 @@ class _Part:
         self.last = (len(frame.columns) - 1, len(frame.rows) - 1)
         self.window = Box(
             MARGIN_MM + BESIDE_MM,
-            MARGIN_MM + HEAD_MM + ABOVE_MM + at * frame.pitch,
+            MARGIN_MM + HEAD_MM + ABOVE_MM,
             self.right - self.left,
             self.high - self.low,
         )
@@ -250,9 +244,9 @@ class _Part:
         return Box(window.x, window.y + above, window.width - right, window.height - above)
 
 
-def _view(frame: _Frame, number: int, rows: pd.DataFrame, part: int, at: int) -> View:
+def _view(frame: _Frame, number: int, rows: pd.DataFrame, part: int) -> View:
     boards, scale = frame.boards, frame.scale
-    here = _Part(frame, part, at)
+    here = _Part(frame, part)
     marks = geometry.tape_marks(boards)
     return View(
         board=number,
