@@ -360,3 +360,17 @@ def test_unequal_numbers_of_boards_keep_their_promises(planned):
     layout = lay_out(plan, 1)
     assert sorted(layout.patches.groupby("carrier").size()) == [20, 24]
     keeps_its_promises(simulate_tests(plan, layout, VARIANCES, count=40_000, seed=23))
+
+
+@pytest.mark.parametrize("boards", [6, 7])
+def test_one_set_of_experiments_serves_two_gains(tmp_path, boards):
+    """Seen at one gain and settled at another, from one set: the same numbers as from two with the same seed."""
+    (tmp_path / "trial.toml").write_text(SMALL.replace("count = 4", f"count = {boards}"), encoding="utf-8")
+    plan = read_plan(tmp_path)
+    layout = lay_out(plan, 1)
+    variances = {"board": 0.2, "board:lane": 0.1, "board:strip": 0.1, "residual": 0.3}
+    question = replace(plan.questions[0], factor="carrier")
+    both = precision.simulate(plan, layout, question, variances, 1.0, 100, 3, seen_gain=0.5)
+    one, other = (precision.simulate(plan, layout, question, variances, gain, 100, 3) for gain in (1.0, 0.5))
+    assert (both.half_width, both.settled) == pytest.approx((one.half_width, one.settled), rel=1e-9)
+    assert both.seen == other.seen

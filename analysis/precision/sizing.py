@@ -127,13 +127,11 @@ def _row(
     if not effect.can_be_judged or told.error_dfs[RESIDUAL] == 0:
         return (count, 0.0, *[math.nan] * 3, "simulated", *[math.nan] * 3)
     fitting = _for(known, changed, told)
-    settled, seen = (
-        simulate(changed, layout, question, fitting, gain, experiments, seed, workers)
-        for gain in (TRUE_GAIN * question.worth, question.worth)
-    )
+    gain = TRUE_GAIN * question.worth
+    made_up = simulate(changed, layout, question, fitting, gain, experiments, seed, workers, seen_gain=question.worth)
     return (
-        count, float(effect.error_df), settled.half_width, seen.seen, settled.settled, "simulated",
-        settled.half_width_se, seen.seen_se, settled.settled_se,
+        count, float(effect.error_df), made_up.half_width, made_up.seen, made_up.settled, "simulated",
+        made_up.half_width_se, made_up.seen_se, made_up.settled_se,
     )  # fmt: skip
 
 

@@ -78,6 +78,7 @@ def simulate(
     seed: int = 0,
     workers: int | None = 1,
     progress: Progress | None = None,
+    seen_gain: float | None = None,
 ) -> Simulated:
     """Analyse made-up normal readings as real ones are: by strata where balanced, else by the mixed model.
 
@@ -88,6 +89,7 @@ def simulate(
     count : how many sets of readings.
     seed : the same seed gives the same result, whatever the number of workers.
     workers, progress : as for `analysis.precision.parallel.in_chunks`.
+    seen_gain : the true difference that `Simulated.seen` is about, where it is another one.
     """
     if count < 2:
         raise ValueError(f"a simulation takes two sets of readings or more, not {count}")
@@ -100,9 +102,10 @@ def simulate(
         raise UserError(Problem(why.rstrip("."), "change the plan before asking what it will tell"))
     low, high = question.between or (levels[0], levels[-1])
     pairs = 1 if question.between else len(levels) * (len(levels) - 1) // 2
-    mean = frame[factor.name].map({low: -gain / 2, high: gain / 2}).astype(float).fillna(0.0).to_numpy()
+    unit = frame[factor.name].map({low: -0.5, high: 0.5}).astype(float).fillna(0.0).to_numpy()
+    tested = None if seen_gain is None else unit * (seen_gain - gain)
     wanted = Wanted((effect,), (Pair(factor.name, high, low),), 1 - (1 - LEVEL) / pairs)
-    made = Experiments(Readings.of(frame, mean, known), prepare(frame, told, wanted))
+    made = Experiments(Readings.of(frame, gain * unit, known), prepare(frame, told, wanted), tested)
     found = Outcome.joined(in_chunks(made, count, made.chunk, seed, workers, progress))
     centre, half = found.differences[:, 0], found.half_widths[:, 0]
     settled = centre - half >= question.worth if gain >= question.worth else centre + half < question.worth

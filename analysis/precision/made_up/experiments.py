@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -86,8 +86,8 @@ class Analysis(Protocol):
     def expected(self, mean: np.ndarray) -> np.ndarray:
         """Return the (c,) true differences from (n,) expected readings in the model; NaN if not estimable."""
 
-    def of(self, readings: np.ndarray) -> Outcome:
-        """Analyse (n, m) readings."""
+    def of(self, readings: np.ndarray, tested: np.ndarray | None = None) -> Outcome:
+        """Analyse (n, m) readings; the tests are of the same readings with (n,) `tested` added to their mean."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,10 +127,11 @@ class ByStrata:
         """Return the (c,) true differences."""
         return self.weights @ mean
 
-    def of(self, readings: np.ndarray) -> Outcome:
-        """Analyse (n, m) readings."""
+    def of(self, readings: np.ndarray, tested: np.ndarray | None = None) -> Outcome:
+        """Analyse (n, m) readings; the tests are of the same readings with (n,) `tested` added to their mean."""
         made, terms = self.made, len(self.made.df)
-        squares = made.sums_of_squares(readings).T
+        moved = readings if tested is None else readings + tested[:, None]
+        squares = made.sums_of_squares(moved).T
         errors = squares[:, terms:] / np.where(made.error_df > 0, made.error_df, np.nan)
         p = np.full((len(squares), len(self.places)), np.nan)
         judged = np.flatnonzero(self.places >= 0)
@@ -176,9 +177,14 @@ class ByMixedModel:
         """Return the (c,) true differences, in which other factors' levels weigh alike."""
         return self.model.expected(mean, self.rows[self.pairs])
 
-    def of(self, readings: np.ndarray) -> Outcome:
-        """Analyse (n, m) readings, one experiment after the other."""
+    def of(self, readings: np.ndarray, tested: np.ndarray | None = None) -> Outcome:
+        """Analyse (n, m) readings, one experiment after the other.
+
+        What is added to the mean lies in the model, so that it moves the estimates by as much and leaves variances
+        and standard errors alone: the tests need no second fit.
+        """
         count, pairs = readings.shape[1], self.pairs.stop
+        moved = 0.0 if tested is None else self.model.expected(tested, self.rows)
         p, differences, halves = (
             np.empty((count, len(self.tests))),
             np.empty((count, pairs)),
@@ -186,7 +192,8 @@ class ByMixedModel:
         )
         for at, column in enumerate(np.ascontiguousarray(readings.T)):
             found = self.model.estimate(column, self.rows)
-            p[at] = [np.nan if own is None else found.part(own).f_test().p for own in self.tests]
+            shifted = replace(found, values=found.values + moved)
+            p[at] = [np.nan if own is None else shifted.part(own).f_test().p for own in self.tests]
             differences[at] = found.values[self.pairs]
             halves[at] = found.part(self.pairs).half_widths(self.level)
         return Outcome(p, differences, halves)
@@ -249,10 +256,14 @@ class Readings:
 
 @dataclass(frozen=True, eq=False)
 class Experiments:
-    """Work for `analysis.precision.parallel.in_chunks`: draw readings and analyse them."""
+    """Work for `analysis.precision.parallel.in_chunks`: draw readings and analyse them.
+
+    ``tested``, where it is given, is (n,) added to the mean for the tests alone.
+    """
 
     readings: Readings
     analysis: Analysis
+    tested: np.ndarray | None = None
 
     @property
     def chunk(self) -> int:
@@ -261,4 +272,4 @@ class Experiments:
 
     def __call__(self, count: int, seed: np.random.SeedSequence) -> Outcome:
         """Draw and analyse so many experiments."""
-        return self.analysis.of(self.readings.drawn(count, np.random.default_rng(seed)))
+        return self.analysis.of(self.readings.drawn(count, np.random.default_rng(seed)), self.tested)
