@@ -91,8 +91,27 @@ def test_the_phone_page_follows_the_order_of_work(example, made):
     assert first[0][0] == first[1][0]  # sanded and dyed before the next board
     assert first[0][1] != first[1][1]
     assert len(plan.tasks) == 12 * (1 + 1 + 1 + 3 + 1)
+    glazed = [task for task in plan.tasks if task.dwell_s]
+    assert sorted({task.dwell_s for task in glazed}) == [180, 360, 720]
+    assert all(f"glaze dwell {task.dwell_s / 60:g} min" in task.carries for task in glazed)
+    assert all(task.patches for task in glazed)
     page = made.files["bench.html"].decode()
     assert page.startswith("<!DOCTYPE html>")
+
+
+def test_the_phone_page_takes_its_dwells_from_the_steps(tmp_path, run):
+    """A dwell that no word gives away: ten minutes of a step called soak, on whole boards, put on in one go."""
+    text = (EXAMPLE / "trial.toml").read_text(encoding="utf-8")
+    text = text.replace('name = "dye"', 'name = "soak"').replace(
+        'hands = "4 min"', 'hands = "4 min"\ndwell = "10 min"\nwipe = "1 min"'
+    )
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    run("plan", tmp_path, "--seed", 1)
+    trial = folder.load(tmp_path)
+    order, _ = workshop._order_of_work(trial)
+    soaked = [task for task in workshop._bench_plan(trial, order).tasks if task.step == "soak"]
+    assert len(soaked) == 12
+    assert {(task.dwell_s, task.ends_with, task.piece) for task in soaked} == {(600.0, "wipe back", "whole board")}
 
 
 def test_steps_without_times_are_named_and_the_rest_is_made(tmp_path, run):

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -111,23 +111,47 @@ def _saw(wanted: Wanted) -> cutting.Saw:
 
 
 def _bench_plan(trial: Trial, order: bench.Schedule | None) -> BenchPlan:
-    """Return what the phone page says, its tasks in the order of work where there is one."""
+    """Return what the phone page says: where there is an order of work, its tasks in its order, with its dwells.
+
+    Where several pieces are put on in one go, each piece's dwell is a task of its own, to be started as it is put on.
+    """
     plain = bench_page.from_plan(trial.latest_plan, trial.latest_patches)
     if order is None:
         return plain
-    starts = {
-        (one.task.name, one.task.board, one.task.lane, one.task.strip): one.start_s
-        for one in order.tasks
-        if one.task.window is None
-    }
+    known = {(task.step, task.board, *_numbers(task.piece)): task for task in plain.tasks}
+    steps = {at: step.name for at, step in enumerate(trial.plan.steps, start=1)}
+    tasks: list[BenchTask] = []
+    for timed in order.tasks:
+        if timed.task.window is not None:
+            continue
+        wipes = order.wipes_of(timed.task)
+        alone = len(wipes) == 1 and (wipes[0].task.lane, wipes[0].task.strip) == (timed.task.lane, timed.task.strip)
+        if not alone:
+            tasks.append(replace(_page_task(timed.task, steps, known), dwell_s=None, ends_with=""))
+        for wipe in wipes:
+            assert wipe.task.window is not None
+            dwell = float(wipe.task.window.least_s)
+            tasks.append(replace(_page_task(wipe.task, steps, known), dwell_s=dwell, ends_with="wipe back"))
+    return replace(plain, tasks=tuple(tasks))
 
-    def when(task: BenchTask) -> int:
-        lane, strip = (int(found.group(1)) if (found := re.search(rf"{kind} (\d+)", task.piece)) else 0
-                       for kind in ("lane", "strip"))  # fmt: skip
-        return starts.get((task.step, task.board, lane, strip), latest)
 
-    latest = max(starts.values(), default=0) + 1
-    return replace(plain, tasks=tuple(sorted(plain.tasks, key=when)))
+def _page_task(
+    task: bench.Task, steps: Mapping[int, str], known: Mapping[tuple[str, int, int, int], BenchTask]
+) -> BenchTask:
+    """Return a task of the schedule as the page shows it, with what the page knows of its piece."""
+    step = steps[task.step]
+    piece = " and ".join(
+        f"{kind} {number}" for kind, number in (("lane", task.lane), ("strip", task.strip)) if number
+    )
+    return known.get((step, task.board, task.lane, task.strip)) or BenchTask(
+        task.board, piece or bench_page.WHOLE_BOARD, step
+    )
+
+
+def _numbers(piece: str) -> tuple[int, int]:
+    """Return the lane and the strip that a piece in words names, 0 for none."""
+    lane, strip = (re.search(rf"{kind} (\d+)", piece) for kind in ("lane", "strip"))
+    return int(lane.group(1)) if lane else 0, int(strip.group(1)) if strip else 0
 
 
 def _labels(trial: Trial, wanted: Wanted) -> dict[str, bytes]:
