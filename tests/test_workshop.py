@@ -87,9 +87,11 @@ def test_the_phone_page_follows_the_order_of_work(example, made):
     trial = folder.load(example)
     order, _ = workshop._order_of_work(trial)
     plan = workshop._bench_plan(trial, order)
-    first = [(task.board, task.step) for task in plan.tasks[:4]]
-    assert first[0][0] == first[1][0]  # sanded and dyed before the next board
-    assert first[0][1] != first[1][1]
+    put_on = [(one.task.board, one.task.name) for one in order.tasks if one.task.window is None]
+    assert [(task.board, task.step) for task in plan.tasks] == put_on
+    dyed = [task.board for task in plan.tasks if task.step == "dye"]
+    turns = trial.patches.drop_duplicates("board").sort_values("board_order")
+    assert dyed == turns["board"].tolist()
     assert len(plan.tasks) == 12 * (1 + 1 + 1 + 3 + 1)
     glazed = [task for task in plan.tasks if task.dwell_s]
     assert sorted({task.dwell_s for task in glazed}) == [180, 360, 720]
