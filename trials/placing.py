@@ -18,8 +18,9 @@ T = TypeVar("T")
 
 MOST_ORDERS = 120
 """As many orders of a board's pieces as are listed; of more, as many are drawn."""
-STARTS = 12
-"""Random beginnings of which the one that ends most even is taken."""
+STARTS, MOST_LOOKS = 12, 20_000
+"""Random beginnings of which the one that ends most even is taken; fewer, down to one, where a sweep over all boards
+compares so many orders that the beginnings together would look at more than this."""
 SWEEPS = 10
 """Times that every board is looked at again, at most."""
 ORDERS_OF_WORK = 500
@@ -52,7 +53,7 @@ def evenly(requests: Sequence[Request], draw: Draw) -> list[list[int]]:
     """
     every = [_orders(len(request.items), draw) for request in requests]
     best: tuple[int, list[list[int]]] | None = None
-    for _ in range(STARTS):
+    for _ in range(min(STARTS, max(MOST_LOOKS // max(sum(map(len, every)), 1), 1))):
         counts: Counter[Hashable] = Counter()
         chosen = [draw.shuffled(range(len(request.items))) for request in requests]
         for request, order in zip(requests, chosen, strict=True):
