@@ -5,6 +5,7 @@ from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -223,16 +224,28 @@ def test_boards_added_later_leave_the_first_alone(tmp_path):
     assert more.patches.equals(design.add_boards(longer, before, 2, {"a": 1.0}).patches)
 
 
-def test_added_boards_go_where_the_open_question_is(tmp_path):
-    """Six boards hold a one level of six: the boards added for it repeat it more often than chance would."""
-    plan = plan_of(tmp_path, {"a": (2, "board"), "b": (3, "lane")}, count=6, lanes=2, strips=1)
+def test_added_boards_settle_the_open_question_better_than_those_for_another(tmp_path):
+    """Lanes hold two of three settings: boards added for the settings know these better than boards added for a."""
+    plan = plan_of(tmp_path, {"a": (4, "board"), "b": (3, "lane")}, count=6, lanes=2, strips=1)
     before = lay_out(plan, 1).patches
-    longer = replace(plan, boards=replace(plan.boards, lots=(6, 4)), added=(4,))
-    for factor in ("a", "b"):
-        more = design.add_boards(longer, before, 2, {factor: 0.5}).patches
-        together = pd.concat([before, more])
-        told = structure.of_layout(longer, together)
-        assert told.by_name[factor].can_be_judged
+    longer = replace(plan, boards=replace(plan.boards, lots=(6, 3)), added=(3,))
+
+    def variance(patches, factor):
+        """Mean variance of the differences of a factor, with boards fixed, by least squares."""
+        columns = [pd.get_dummies(patches[name].astype(str)).to_numpy(float) for name in ("lot", "a", "b")]
+        x = np.hstack([np.ones((len(patches), 1)), *(block[:, 1:] for block in columns)])
+        pieces = pd.get_dummies(patches["board"].astype(str)).to_numpy(float)
+        inverse = np.linalg.inv(x.T @ np.linalg.inv(np.eye(len(x)) + pieces @ pieces.T) @ x)
+        start = x.shape[1] - 2 if factor == "b" else x.shape[1] - 2 - 3
+        own = inverse[start:, start:][: 2 if factor == "b" else 3, : 2 if factor == "b" else 3]
+        size = len(own)
+        return float(np.trace(own) * (size + 1) - own.sum())  # sum over all differences, the first level's too
+
+    made = {
+        factor: pd.concat([before, design.add_boards(longer, before, 2, {factor: 0.5}).patches]) for factor in "ab"
+    }
+    assert variance(made["a"], "a") < variance(made["b"], "a")
+    assert variance(made["b"], "b") <= variance(made["a"], "b")
 
 
 def test_uneven_boards_are_shared_as_evenly_as_can_be(tmp_path):

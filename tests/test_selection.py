@@ -786,7 +786,12 @@ def test_what_is_chosen_can_be_laid(plan, seed):
         pieces = {"board": 1, "lane": treated_lanes(plan), "strip": treated_strips(plan)}
         whole = [factor for factor in plan.factors if pieces.get(factor.laid_on, 2) == 1]
         patches = boards * (pieces["lane"] * pieces["strip"] - plan.controls_on("patch")) - len(plan.unusable)
-        assert masked or boards < 1 + _df(whole) or patches < 1 + _df(plan.factors)
+        # and what is laid on boards and lanes (or strips) together takes that many lanes (or strips) to tell apart
+        too_few = any(
+            boards * pieces[kind] < 1 + _df([factor for factor in plan.factors if factor.laid_on in ("board", kind)])
+            for kind in ("lane", "strip")
+        )
+        assert masked or boards < 1 + _df(whole) or patches < 1 + _df(plan.factors) or too_few
         return
     check(plan, found)
     assert found == choose(plan, seed, starts=2)

@@ -11,11 +11,14 @@ edition, 1957), chapter 7; the mapping to boards, lanes, strips and patches is t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import combinations
+from itertools import combinations, product
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from trials.plan import Kind, Plan
 from trials.telling_apart import Columns, rank, told_apart
@@ -232,13 +235,12 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
     pairs, hidden = told_apart(plan, columns, wanted, stated=plan.model.interactions is not None)
     left_out += [LeftOut(pair, why) for pair, why in hidden.items()]
     terms: list[tuple[str, ...]] = [*((factor.name,) for factor in plan.factors), *pairs]
-    least = FEW if plan.model.interactions is None else 1
-    for stratum in strata:
-        for pair in reversed(pairs):
-            own = [term for term in terms if judged_against(plan, term, seen_as) == stratum]
-            if pair in own and _error_df(plan, columns, stratum, terms, seen_as) < least:
-                terms.remove(pair)
-                left_out.append(LeftOut(pair, _too_few(stratum, besides=len(own) > 1)))
+    stratum_of = {term: judged_against(plan, term, seen_as) for term in terms}
+    for pair in _giving_way(plan, pairs, stratum_of, lambda at: _error_df(plan, columns, at, terms, seen_as)):
+        stratum = stratum_of[pair]
+        besides = sum(stratum_of[term] == stratum for term in terms) > 1
+        left_out.append(LeftOut(pair, _too_few(stratum, besides=besides)))
+        terms.remove(pair)
     terms.sort(key=lambda term: order.index((term[0], term[1])) if len(term) == 2 else -1)
     left_out.sort(key=lambda one: order.index((one.factors[0], one.factors[1])))
     error_dfs = {stratum: _error_df(plan, columns, stratum, terms, seen_as) for stratum in strata}
@@ -256,6 +258,88 @@ def pairs_by_weight(plan: Plan) -> list[tuple[str, str]]:
     asked = {question.factor for question in plan.questions}
     pairs = list(combinations([factor.name for factor in plan.factors], 2))
     return sorted(pairs, key=lambda pair: -len(asked & set(pair)))
+
+
+def _giving_way(
+    plan: Plan,
+    pairs: Sequence[tuple[str, str]],
+    stratum_of: Mapping[tuple[str, ...], str],
+    left: Callable[[str], int],
+) -> Iterator[tuple[str, str]]:
+    """Yield the interactions that leave too little to judge by in their stratum, the last wanted first.
+
+    ``left`` tells how much that is; each pair must be out of the model before the next is asked for.
+    """
+    least = FEW if plan.model.interactions is None else 1
+    for pair in reversed(pairs):
+        if left(stratum_of[pair]) < least:
+            yield pair
+
+
+def room(
+    boards: Sequence[tuple[int, frozenset[tuple[int, int]]]], terms: Collection[str], *, lots_apart: bool
+) -> dict[str, int]:
+    """Return the degrees of freedom between the pieces of each stratum, treatments and error together.
+
+    Parameters
+    ----------
+    boards : for each its lot, and the (lane, strip) of its treated patches.
+    terms : the random terms, see `random_terms`.
+    lots_apart : whether what differs between lots is set apart.
+    """
+    lots = len({lot for lot, _ in boards}) if lots_apart else 1
+    found = {"lot": lots - 1, "board": len(boards) - lots, "board:lane": 0, "board:strip": 0, "residual": 0}
+    if "board" not in terms:
+        return found | {"residual": len(boards) - lots}
+    for cells, number in Counter(cells for _, cells in boards).items():
+        for stratum, df in _room_of_board(cells, terms).items():
+            found[stratum] += number * df
+    return found
+
+
+def _room_of_board(cells: frozenset[tuple[int, int]], terms: Collection[str]) -> dict[str, int]:
+    """Return the degrees of freedom within one board by stratum."""
+    at = sorted(cells)
+    pieces = [np.ones((len(at), 1))]
+    within = {}
+    for kind, stratum in enumerate(("board:lane", "board:strip")):
+        if stratum in terms:
+            within[stratum] = max(len({cell[kind] for cell in cells}) - 1, 0)
+            pieces.append(np.array([[float(cell[kind] == other[kind]) for other in at] for cell in at]))
+    return within | {"residual": len(at) - rank(pieces) if at else 0}
+
+
+def of_whole_sets(plan: Plan, base: Structure) -> Structure:
+    """Work out what whole sets in every lot can tell, without laying them out.
+
+    Parameters
+    ----------
+    plan : its lots hold whole sets of the board treatments, besides the control boards.
+    base : what another number of sets in one lot can tell, balanced, with every interaction that is wanted.
+
+    Notes
+    -----
+    What the effects take of a stratum is the same whatever the number of sets; what is left over is not.
+    """
+    boards = plan.boards.count - plan.controls_on("board")
+    before = base.counts.get("board", base.counts["residual"])
+    apart = "lot" in random_terms(plan)
+    random = (("lot",) if apart else ()) + base.random
+    lots = [lot for lot, size in enumerate(plan.boards.lots) for _ in range(size)][-boards:]
+    cells = frozenset(product(range(treated_lanes(plan)), range(treated_strips(plan))))
+    errors = room([(lot, cells) for lot in lots], random, lots_apart=apart)
+    errors["residual"] -= boards * plan.controls_on("patch")
+    effects = {effect.factors: effect for effect in base.effects}
+    for effect in base.effects:
+        errors[effect.judged_against] -= effect.df
+    pairs = [pair for pair in pairs_by_weight(plan) if pair in effects]
+    stratum_of = {factors: effect.judged_against for factors, effect in effects.items()}
+    for pair in _giving_way(plan, pairs, stratum_of, errors.__getitem__):
+        errors[stratum_of[pair]] += effects.pop(pair).df
+    counts = {term: count * boards // before for term, count in base.counts.items()}
+    counts |= {"lot": len(plan.boards.lots)} if apart else {}
+    judged = tuple(replace(effect, error_df=errors[effect.judged_against]) for effect in effects.values())
+    return Structure(random, judged, (), counts, {term: errors[term] for term in (*random, "residual")})
 
 
 def _too_few(stratum: str, *, besides: bool) -> str:

@@ -18,7 +18,7 @@ from trials.design import lay_out
 from trials.errors import UserError
 from trials.plan import Plan, Question
 from trials.plan_file import MOST_PATCHES
-from trials.structure import Effect, Structure
+from trials.structure import Structure
 
 _SETS = 2
 """Sets of the layout that the others are reckoned from, enough to judge every interaction by."""
@@ -64,24 +64,8 @@ class Sets:
         """Return what these lots of boards, whole sets in each, can tell."""
         base = self._base
         assert base is not None, "ask whether it is balanced first"
-        boards = sum(lots) - self.controls
-        counts = {term: count * boards // (_SETS * self.one_set) for term, count in base.counts.items()}
-        many = len(lots) > 1 and max(lots) > 1
-        random = (("lot",) if many else ()) + base.random
-        if many:
-            counts = {"lot": len(lots), **counts}
-        room = _room(counts, random)
-        effects = list(base.effects)
-        least = structure.FEW if self.plan.model.interactions is None else 1
-        for pair in reversed(structure.pairs_by_weight(self.plan)):
-            effect = next((one for one in effects if one.factors == pair), None)
-            if effect and room[effect.judged_against] - _taken(effects, effect.judged_against) < least:
-                effects.remove(effect)
-        errors = {term: room[term] - _taken(effects, term) for term in (*random, RESIDUAL)}
-        if many:
-            errors["lot"] = len(lots) - 1
-        judged = tuple(replace(effect, error_df=errors[effect.judged_against]) for effect in effects)
-        return Structure(random, judged, (), counts, errors)
+        plan = replace(self.plan, boards=replace(self.plan.boards, lots=lots), added=())
+        return structure.of_whole_sets(plan, base)
 
     def chances(
         self, lots: tuple[int, ...], question: Question, variances: Variances
@@ -98,19 +82,3 @@ class Sets:
         pairs = 1 if question.between else levels * (levels - 1) // 2
         _, half_width, power, settles = chances(se, effect.error_df, pairs, effect.df, question.worth)
         return float(effect.error_df), half_width, power, settles
-
-
-def _room(counts: dict[str, int], random: tuple[str, ...]) -> dict[str, int]:
-    """Return the degrees of freedom between the pieces of each stratum within those around them."""
-    around = counts["lot"] if "lot" in random else 1
-    if "board" not in random:
-        return {RESIDUAL: counts[RESIDUAL] - around, "lot": around - 1}
-    inner: dict[str, int] = {
-        term: counts[term] - counts["board"] for term in ("board:lane", "board:strip") if term in random
-    }
-    rest = counts[RESIDUAL] - counts["board"] - sum(inner.values())
-    return {"lot": around - 1, "board": counts["board"] - around, **inner, RESIDUAL: rest}
-
-
-def _taken(effects: list[Effect], term: str) -> int:
-    return sum(effect.df for effect in effects if effect.judged_against == term)

@@ -18,6 +18,7 @@ from trials.structure import (
     pairs_by_weight,
     piece_words,
     random_terms,
+    room,
     treated_lanes,
     treated_strips,
 )
@@ -121,37 +122,15 @@ def _pair_df(plan: Plan, first: Factor, second: Factor) -> int:
 
 def _room(plan: Plan, places: Sequence[BoardPlace], already: Sequence[ChosenBoard]) -> dict[str, int]:
     """Return the degrees of freedom between the pieces of each stratum, treatments and error together."""
-    terms = random_terms(plan)
-    boards = len(places) + len(already)
-    present = {place.lot for place in places} | {board.lot for board in already}
-    lots = len(present) if "lot" in terms or already else 1
-    left = {"board": boards - lots, "board:lane": 0, "board:strip": 0, "residual": 0}
-    if "board" not in terms:
-        return left | {"residual": boards - lots}
     full = {
         (lane, strip) for lane in range(1, treated_lanes(plan) + 1) for strip in range(1, treated_strips(plan) + 1)
     }
-    for cells, number in Counter(
-        [frozenset(full - place.unusable) for place in places] + [frozenset(board.cells) for board in already]
-    ).items():
-        for stratum, df in _room_of_board(cells, terms).items():
-            left[stratum] += number * df
+    boards = [(place.lot, frozenset(full - place.unusable)) for place in places]
+    boards += [(board.lot, frozenset(board.cells)) for board in already]
+    terms = random_terms(plan)
+    left = room(boards, terms, lots_apart="lot" in terms or bool(already))
     left["residual"] -= len(places) * plan.controls_on("patch")
     return left
-
-
-def _room_of_board(cells: frozenset[tuple[int, int]], terms: Sequence[str]) -> dict[str, int]:
-    """Return the degrees of freedom within one board by stratum."""
-    lanes, strips = (len({cell[kind] for cell in cells}) for kind in (0, 1))
-    within = {"board:lane": lanes - 1, "board:strip": strips - 1}
-    within = {stratum: max(df, 0) for stratum, df in within.items() if stratum in terms}
-    at = sorted(cells)
-    pieces = [np.ones((len(at), 1))]
-    for kind, stratum in ((0, "board:lane"), (1, "board:strip")):
-        if stratum in terms:
-            pieces.append(np.array([[float(cell[kind] == other[kind]) for other in at] for cell in at]))
-    rank = int(np.linalg.matrix_rank(np.hstack(pieces))) if at else 0
-    return within | {"residual": len(at) - rank}
 
 
 def _never_made(plan: Plan, first: Factor, second: Factor) -> str:
