@@ -23,7 +23,7 @@ class PatchTable:
     treated : one row a treated patch that was read: the columns of the layout (factors as ordered
         categories in the plan's order), ``value`` (the mean of its readings), ``readings`` (how many).
     controls : the same for the control patches.
-    readings : one row a reading: patch, assessor, repeat, value.
+    readings : one row a reading: patch, assessor, repeat, taken_at (as recorded, or empty), value.
     unread : codes of the patches without a reading.
     notes : what was left out or adjusted, and why.
     """
@@ -56,6 +56,7 @@ def patch_table(trial: Trial, response: Response) -> PatchTable:
             "patch": [int(row["patch"]) for row in chosen],
             "assessor": [row["assessor"] for row in chosen],
             "repeat": [int(row["repeat"]) for row in chosen],
+            "taken_at": [row["taken_at"] for row in chosen],
             "value": [float(row["value"]) for row in chosen],
         }
     )

@@ -7,8 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from analysis import assessors
+from analysis import assessors, frame
 from trials.errors import UserError
+from trials.plan import Response
 
 LEVELS = ["nominal", "ordinal", "interval", "ratio"]
 T_975_3DF = 3.182446305  # Student's t, 3 degrees of freedom (any table: 3.182)
@@ -332,3 +333,211 @@ def test_wrong_arguments():
         assessors.krippendorff(FULL.to_numpy(), "nominal")
     with pytest.raises(ValueError, match="2 entries for 3 rows"):
         assessors.krippendorff_interval(FULL, "ordinal", boards=["b", "c"])
+
+
+# --- second looks in the means of patches ----------------------------------------------------------
+
+
+def marks_of(*rows):
+    """Marks from (patch, assessor, repeat, value)."""
+    return pd.DataFrame(rows, columns=["patch", "assessor", "repeat", "value"])
+
+
+def test_a_second_look_does_not_weigh_an_assessor_double():
+    """A gave patch 1 a 2 and then a 4, B a 5: (3 + 5) / 2 = 4, not (2 + 4 + 5) / 3; patch 2 is (1 + 2) / 2."""
+    found, notes = frame.patch_means(
+        marks_of((1, "A", 1, 2.0), (1, "A", 2, 4.0), (1, "B", 1, 5.0), (2, "A", 1, 1.0), (2, "B", 1, 2.0))
+    )
+    assert found["value"].tolist() == [4.0, 1.5]
+    assert found["readings"].tolist() == [3, 2]
+    assert notes[-1] == "Repeated looks of one assessor at a patch were averaged first."
+
+
+def test_second_looks_do_not_weigh_in_the_severity_either():
+    """B marks 1 higher than A on both patches they share; A's mark of patch 3, alone, is brought half a grade up."""
+    found, _ = frame.patch_means(
+        marks_of((1, "A", 1, 1.0), (1, "A", 2, 3.0), (1, "B", 1, 3.0), (2, "A", 1, 4.0), (2, "B", 1, 5.0),
+                 (3, "A", 1, 2.0), (3, "A", 2, 3.0))
+    )  # fmt: skip
+    assert found["value"].tolist() == pytest.approx([2.5, 4.5, 3.0])
+
+
+def test_first_looks_leave_second_looks_out():
+    found = assessors.first_looks(marks_of((1, "A", 2, 4.0), (1, "A", 1, 2.0), (1, "B", 2, 5.0)))
+    assert found.loc[1].to_dict() == {"A": 2.0, "B": 5.0}
+
+
+# --- drift -----------------------------------------------------------------------------------------
+
+
+def session(rng, patches=20, drifts=(0.0, 0.0), noise=0.4, again=4):
+    """Marks of two assessors, each in an order of its own, with second looks, drifting from first to last."""
+    quality = rng.normal(3, 1, patches)
+    rows = []
+    for at, moved in enumerate(drifts):
+        looks = [(patch, 1) for patch in rng.permutation(patches)]
+        looks += [(patch, 2) for patch, _ in looks[:again]]
+        for place, (patch, repeat) in enumerate(looks):
+            mark = quality[patch] + 0.3 * at + moved * place / (len(looks) - 1) + rng.normal(0, noise)
+            rows.append((patch, "AB"[at], repeat, mark, f"2026-03-14T10:{place:02d}:00Z"))
+    return pd.DataFrame(rows, columns=["patch", "assessor", "repeat", "value", "taken_at"])
+
+
+def by_statsmodels(frame_):
+    """The same model as an ordinary least squares formula, dummy by dummy."""
+    import statsmodels.formula.api as smf
+
+    place = frame_.groupby("assessor")["taken_at"].rank() - 1
+    place /= place.groupby(frame_["assessor"]).transform("max")
+    table = frame_.assign(at_a=place * (frame_["assessor"] == "A"), at_b=place * (frame_["assessor"] == "B"))
+    return smf.ols("value ~ C(patch) + C(assessor) + at_a + at_b", table).fit()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_drift_is_the_least_squares_of_another_library(seed):
+    marks = session(np.random.default_rng(seed), drifts=(0.0, 0.8)).drop(index=[3, 17, 30])
+    found, other = assessors.drift(marks), by_statsmodels(marks)
+    for name, column in (("A", "at_a"), ("B", "at_b")):
+        limits = other.conf_int().loc[column]
+        expected = [other.params[column], limits[0], limits[1], other.bse[column], other.df_resid]
+        got = found.loc[name, ["change", "lower", "upper", "se", "df"]].tolist()
+        assert got == pytest.approx(expected, rel=1e-9)
+
+
+def test_drift_does_not_depend_on_the_order_of_rows():
+    marks = session(np.random.default_rng(1), drifts=(0.5, 0.0))
+    mixed_up = marks.sample(frac=1, random_state=2)
+    pd.testing.assert_frame_equal(assessors.drift(marks), assessors.drift(mixed_up), rtol=1e-9)
+
+
+def test_intervals_of_drift_hold_as_often_as_they_say():
+    """1200 intervals of 95 %: 1140 expected, standard deviation 7.5 if all were independent; four of them allowed."""
+    rng = np.random.default_rng(11)
+    held = 0
+    for _ in range(600):
+        found = assessors.drift(session(rng, patches=10, drifts=(0.6, -0.2), again=3))
+        held += int(((found["lower"] <= [0.6, -0.2]) & (found["upper"] >= [0.6, -0.2])).sum())
+    assert abs(held - 1140) < 4 * 7.55
+
+
+def test_exact_marks_give_back_their_drift():
+    found = assessors.drift(session(np.random.default_rng(5), drifts=(1.5, -0.5), noise=0))
+    assert found["change"].tolist() == pytest.approx([1.5, -0.5])
+    assert found["se"].max() < 1e-9
+
+
+@pytest.mark.parametrize(
+    ("times", "why"),
+    [
+        (["", "", "", ""], "no times"),
+        (["2026-03-14T10:00:00", "", "", "2026-03-14T10:01:00"], "some of its marks bear no time"),
+        (["2026-03-14T10:00:00"] * 4, "bear the same time"),
+    ],
+)
+def test_without_an_order_drift_is_not_told(times, why):
+    marks = session(np.random.default_rng(2), patches=4, again=0)
+    marks.loc[marks["assessor"] == "A", "taken_at"] = times
+    found = assessors.drift(marks)
+    assert found.loc["A", ["change", "lower", "upper", "se", "df"]].isna().all()
+    assert why in found.loc["A", "why"]
+    assert found.loc["B", "why"] == ""
+
+
+def test_one_assessor_without_second_looks_cannot_be_told_from_the_patches():
+    marks = session(np.random.default_rng(2), drifts=(0.0,), again=0)
+    assert "cannot be told from the patches" in assessors.drift(marks).loc["A", "why"]
+
+
+def test_one_assessor_with_second_looks_is_judged_by_them():
+    """Every patch is seen twice, 20 of 39 steps apart and 0.5 higher: 0.975 in all."""
+    marks = session(np.random.default_rng(2), drifts=(0.975,), noise=0, again=20)
+    assert assessors.drift(marks).loc["A", "change"] == pytest.approx(0.975)
+
+
+def test_two_who_look_in_the_same_order_cannot_be_told_from_the_patches():
+    marks = session(np.random.default_rng(2), drifts=(0.2,), again=0)
+    both = pd.concat([marks, marks.assign(assessor="B", value=marks["value"] + 0.1)])
+    assert assessors.drift(both)["why"].str.contains("cannot be told from the patches").all()
+
+
+def test_times_of_several_zones_are_one_order():
+    """09:30 at +02:00 is 07:30 UTC, before 08:00 without a zone."""
+    marks = pd.concat([session(np.random.default_rng(2), patches=3, again=0, noise=0.1)] * 1)
+    own = marks["assessor"] == "A"
+    first = marks.assign(taken_at=marks["taken_at"].where(~own, ["2026-03-14T08:00:00", "2026-03-14T09:30:00+02:00",
+                                                               "2026-03-14T08:30:00Z"] * 2))  # fmt: skip
+    second = marks.assign(taken_at=marks["taken_at"].where(~own, [f"2026-03-14T0{hour}" for hour in "213213"]))
+    assert assessors.drift(first)["change"].tolist() == assessors.drift(second)["change"].tolist()
+
+
+def test_a_time_that_is_none_is_said():
+    marks = session(np.random.default_rng(2)).assign(taken_at="after lunch")
+    with pytest.raises(UserError, match="'after lunch' cannot be read"):
+        assessors.drift(marks)
+
+
+# --- each assessor in one sentence -----------------------------------------------------------------
+
+GRADE = Response("clarity", "grade", 5, True, "", 1, 5, "more", None, ("topcoated",), ())
+
+
+def sentence_of(marks, name="B", response=GRADE):
+    rows = assessors.each(marks).set_index("assessor", drop=False)
+    return assessors.in_one_sentence(rows.loc[name], response)
+
+
+def test_everything_of_an_assessor_in_one_sentence():
+    said = sentence_of(session(np.random.default_rng(3), patches=30, drifts=(0.0, 1.0), noise=0.2, again=6))
+    assert said.startswith("B marks 0.")
+    assert "grade higher than the others (95% interval" in said
+    assert "gave 6 patches seen twice the same mark never (standard deviation of a repeated mark" in said
+    assert "from the first patch to the last its marks rose by 1.0" in said
+    assert said.count(".\n") == 0
+    assert said.endswith(".")
+
+
+def test_one_assessor_alone_says_what_cannot_be_told():
+    said = sentence_of(marks_of((1, "A", 1, 3.0), (2, "A", 1, 4.0), (1, "A", 2, 3.0)).assign(taken_at=""), "A")
+    assert "how high it marks beside others cannot be told" in said
+    assert "gave 1 patch seen twice the same mark again" in said
+    assert "whether its marks drifted cannot be told: no times of looking were recorded" in said
+
+
+def test_each_holds_what_the_single_functions_say():
+    marks = session(np.random.default_rng(7), drifts=(0.3, 0.0))
+    found = assessors.each(marks).set_index("assessor")
+    off = assessors.severity(assessors.first_looks(marks))
+    assert found["difference"].tolist() == off["difference"].tolist()
+    assert found["repeat_sd"].tolist() == assessors.repeatability(marks)["repeat_sd"].tolist()
+    assert found["drift"].tolist() == assessors.drift(marks)["change"].tolist()
+    assert found["repeated"].tolist() == [4, 4]
+
+
+# --- agreement in words ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("marks", "said"),
+    [
+        ({"A": [1, 2, 3, 4, 5, 5], "B": [1, 2, 3, 4, 5, 5]}, "they see the same thing"),
+        ({"A": [1, 2, 3, 4, 5, 5], "B": [5, 4, 3, 2, 1, 1]}, "no better than chance"),
+        ({"A": [3, 3, 3, 3, 3, 3], "B": [3, 3, 3, 3, 3, 3]}, "cannot be told: all marks that"),
+    ],
+)
+def test_alpha_is_put_into_words(marks, said):
+    frame_ = pd.DataFrame(marks)
+    found = assessors.agreed(frame_, "ordinal", dict(enumerate([1, 1, 2, 2, 3, 3])))
+    assert said in assessors.alpha_sentence(found.iloc[0])
+
+
+def test_patches_that_lack_a_mark_are_left_out_of_the_correlations_and_said():
+    marks = pd.DataFrame({"A": [1, 2, 4, 5, 3.0], "B": [1, 3, 4, 4, np.nan]})
+    found = assessors.agreed(marks, "ordinal", dict(enumerate("aabbc"))).set_index("measure")
+    assert found.loc["ICC(2,1)", "patches"] == 4
+    assert found.loc["ICC(2,1)", "value"] == assessors.icc(marks.dropna()).loc["ICC(2,1)", "value"]
+    said = assessors.correlation_sentence(found.loc["ICC(2,1)"], found.loc["ICC(2,k)"])
+    assert "1 of 5 patches lack somebody's mark" in said
+
+
+def test_one_assessor_has_no_agreement():
+    assert assessors.agreed(pd.DataFrame({"A": [1, 2]}), "ordinal", {0: 1, 1: 2}).empty

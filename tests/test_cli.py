@@ -13,8 +13,8 @@ from tests.test_records import codes, scores
 from trials import __version__, starter
 
 COMMANDS = (
-    "new", "check", "size", "plan", "sheets", "mix", "record", "analyse", "decide", "report", "rehearse", "lap",
-    "demo",
+    "new", "check", "size", "plan", "sheets", "mix", "record", "correct", "close", "analyse", "decide", "report",
+    "publish", "rehearse", "lap", "demo",
 )  # fmt: skip
 HEAVY = (
     "numpy",
@@ -148,7 +148,9 @@ def test_nothing_recorded_yet(run, laid_out):
 
 
 def test_constant_scores_are_said_once_with_one_full_stop(run, laid_out):
-    run("record", scores(laid_out), laid_out)
+    same = laid_out.parent / "same.csv"
+    same.write_text("patch,figure_clarity,assessor\n" + "".join(f"{code},3,A\n" for code in codes(laid_out)))
+    run("record", same, laid_out, "--yes")
     error = wrong(run, laid_out, "analyse", laid_out, "--response", "figure_clarity")
     assert error == "every value of 'figure_clarity' is 3; there is no difference to explain.\n"
 
@@ -181,7 +183,7 @@ def test_errors_as_json(run, folder):
 def test_a_fault_of_our_own_keeps_its_traceback_and_says_so(run, laid_out, monkeypatch):
     from trials import records
 
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("oops")
 
     monkeypatch.setattr(records, "check_readings", broken)

@@ -319,23 +319,6 @@ def test_adding_is_refused_in_words(run, laid_out, recorded):
     assert "the plan was changed" in wrong(run, recorded, "plan", recorded, "--add", 2)
 
 
-def test_a_write_that_fails_half_way_is_undone(recorded, run, monkeypatch):
-    from trials.errors import Problem, UserError
-
-    before = files(recorded)
-    real = folders.write_text
-
-    def failing(path, text):
-        if path.name == "datapackage.json":
-            raise UserError(Problem("the disk is full", "make room"))
-        real(path, text)
-
-    monkeypatch.setattr(folders, "write_text", failing)
-    done = run("plan", recorded, "--add", 2, "--seed", 1)
-    assert done.status == 2
-    assert files(recorded) == before
-
-
 def test_a_follow_up_is_planned_from_what_the_trial_found(run, recorded, tmp_path):
     run("plan", recorded, "--add", 4, "--seed", 9)
     assert run("new", tmp_path / "next", "--like", recorded).status == 0

@@ -20,7 +20,10 @@ from trials.errors import UserError
 
 WHEN = "2026-04-02T09:30:00Z"
 VOID = {"meta", "br", "hr", "img", "input", "link"}
-TABLES = {"findings", "comparisons", "means", "tests", "variances", "patch_values", "assessors", "controls"}
+TABLES = {
+    "findings", "comparisons", "means", "tests", "variances", "patch_values", "assessors", "controls",
+    "agreement", "each_assessor", "one_out", "preferences", "strengths",
+}  # fmt: skip
 
 
 @dataclass
@@ -173,8 +176,8 @@ def test_the_page_is_well_formed_and_whole(example):
             assert " ".join(sentence.split()) in page.flat
     assert [text.strip() for text in page.texts["h2"]] == [
         "The answer", "What was asked", "What was found, question by question", "The boards", "Two factors together",
-        "Also seen (not asked beforehand)", "How far to trust it", "How it was worked out", "Conditions",
-        "How it was made", "Cautions",
+        "Also seen (not asked beforehand)", "Who scored", "How far to trust it", "How it was worked out",
+        "Conditions", "How it was made", "Cautions",
     ]  # fmt: skip
 
 

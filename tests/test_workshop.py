@@ -34,7 +34,8 @@ def text_of(content: bytes) -> str:
 
 def test_every_trial_gets_these(made):
     assert set(made.files) == {
-        "mixing.pdf", "order-of-work.pdf", "order-of-work.svg", "order-of-work.ics", "bench.html",
+        "mixing.pdf", "order-of-work.pdf", "order-of-work.svg", "order-of-work.ics", "bench.html", "scoring-A.html",
+        "scoring-B.html",
     }  # fmt: skip
     assert not made.notes
 

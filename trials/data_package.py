@@ -1,19 +1,31 @@
 """datapackage.json: the tables of a trial described by Data Package version 2 (published 2024-06-26).
 
 Pure: tables and their bytes in, plain values out. The standard has no property for a column's unit, so
-the unit stands in the field's name or description.
+the unit stands in the field's name or description. Levels and names of responses stand both among a field's
+``categories`` and in its ``enum``, because checkers of version 1 know the latter alone.
 """
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from trials.plan import Plan
+from trials.plan import STAGES, Plan, Response
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+DIALECT = {
+    "header": True,
+    "delimiter": ",",
+    "lineTerminator": "\n",
+    "quoteChar": '"',
+    "doubleQuote": True,
+    "skipInitialSpace": False,
+}
+"""How the csv files are written, said in full, so that no reader has to guess it."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +38,7 @@ class Table:
     fields: list[dict[str, Any]]
     key: tuple[str, ...] = ()
     refers_to_layout: bool = False
+    description: str = ""
 
 
 def describe(
@@ -50,81 +63,140 @@ def describe(
 
 
 def _resource(table: Table) -> dict[str, Any]:
-    schema: dict[str, Any] = {"fields": table.fields, "missingValues": [""]}
+    fields = _fields_there(table)
+    schema: dict[str, Any] = {"fields": fields, "missingValues": [""]}
     if table.key:
         schema["primaryKey"] = list(table.key)
     if table.refers_to_layout:
-        schema["foreignKeys"] = [{"fields": ["patch"], "reference": {"resource": "layout", "fields": ["patch"]}}]
+        names = [field["name"] for field in fields if field["name"] in ("patch", "against")]
+        schema["foreignKeys"] = [
+            {"fields": [name], "reference": {"resource": "layout", "fields": ["patch"]}} for name in names
+        ]
     return {
         "name": table.path.removesuffix(".csv"),
         "title": table.title,
+        **({"description": table.description} if table.description else {}),
         "path": table.path,
         "type": "table",
         "format": "csv",
         "mediatype": "text/csv",
         "encoding": "utf-8",
+        "dialect": dict(DIALECT),
         "bytes": len(table.data),
         "hash": f"sha256:{sha256(table.data)}",
         "schema": schema,
     }
 
 
+def _fields_there(table: Table) -> list[dict[str, Any]]:
+    """Return the fields the file has, for one from before a column was thought of lacks it.
+
+    A file that another program saved in its own way is described by all of them, as it was written.
+    """
+    text = table.data.decode("utf-8-sig", errors="replace")
+    header = next(csv.reader(io.StringIO(text, newline="")), [])
+    if not {*header} <= {field["name"] for field in table.fields}:
+        return table.fields
+    return [field for field in table.fields if field["name"] in header]
+
+
 def layout_fields(plan: Plan) -> list[dict[str, Any]]:
     """Return the columns of layout.csv."""
-    fields: list[dict[str, Any]] = [
-        {"name": "patch", "type": "integer", "description": "blind three-digit code"},
-        {"name": "lot", "type": "integer", "description": "boards sawn from one plank or flitch"},
-        {"name": "board", "type": "integer", "description": "board number"},
-        {"name": "lane", "type": "integer", "description": "division along the grain, from the fixed edge"},
-        {"name": "strip", "type": "integer", "description": "division across the grain, from the label end"},
-        {"name": "board_order", "type": "integer", "description": "place of the board in the order of work"},
+    fields = [
+        _whole("patch", "blind three-digit code", required=True),
+        _whole("lot", "boards sawn from one plank or flitch", required=True),
+        _whole("board", "board number", required=True),
+        _whole("lane", "division along the grain, from the fixed edge", required=True),
+        _whole("strip", "division across the grain, from the label end", required=True),
+        _whole("board_order", "place of the board in the order of work", required=True),
     ]
     for factor in plan.factors:
-        field: dict[str, Any] = {"name": factor.name, "type": "string", "categories": list(factor.levels)}
-        field["description"] = f"{factor.words}, laid on {factor.laid_on}"
-        if factor.amounts:
-            field["categoriesOrdered"] = True
-        fields.append(field)
-    return [*fields, {"name": "control", "type": "string", "description": "name of the control; empty if treated"}]
+        text = f"{factor.words}, laid on {factor.laid_on}; empty on a control"
+        fields.append(_one_of(factor.name, text, factor.levels, ordered=bool(factor.amounts)))
+    controls = dict.fromkeys(control.name for control in plan.controls)
+    return [*fields, _one_of("control", "name of the control; empty if treated", tuple(controls))]
 
 
-def reading_fields(plan: Plan) -> list[dict[str, Any]]:
-    """Return the columns of readings.csv."""
-    described = {
-        "patch": "blind code of the patch",
-        "response": "what was scored or measured",
-        "value": "the value; yes is 1 and no is 0",
-        "assessor": "who scored, or which instrument",
-        "stage": "after which step of the work",
-        "repeat": "1 for the first reading of its kind, 2 for the second, …",
-        "taken_at": "when the reading was taken",
-        "method": "how it was taken",
-        "source": "the file it came in",
-        "note": "a remark",
-    }
-    kinds = {"patch": "integer", "value": "number", "repeat": "integer"}
-    fields: list[dict[str, Any]] = [
-        {"name": name, "type": kinds.get(name, "string"), "description": text} for name, text in described.items()
+def reading_fields(plan: Plan, withdrawals: bool = True) -> list[dict[str, Any]]:
+    """Return the columns of readings.csv.
+
+    Parameters
+    ----------
+    plan : whose responses and paired comparisons may be read.
+    withdrawals : whether a row may withdraw another one; where none does, every row needs a value.
+    """
+    asked = (*(response.name for response in plan.responses), *(one.name for one in plan.preferences))
+    scales = [f"{response.name}: {scale(response)}" for response in plan.responses]
+    scales += [
+        f"{one.name}: 1 where the left of the pair was chosen, 0 where the right was" for one in plan.preferences
     ]
-    next(field for field in fields if field["name"] == "response")["categories"] = [
-        response.name for response in plan.responses
+    value = "; ".join(["the value", *scales])
+    return [
+        _whole("patch", "blind code of the patch; of a pair, the one on the left", required=True),
+        _one_of("response", "what was scored, measured or compared", asked, required=True),
+        _field("value", "number", f"{value}; empty in a row that withdraws another", required=not withdrawals),
+        _field("assessor", "string", "who scored, or which instrument"),
+        _one_of("stage", "after which step of the work", STAGES, ordered=True),
+        _whole("repeat", "1 for the first reading of its kind, 2 for the second, …"),
+        _field("taken_at", "string", "when the reading was taken, ISO 8601"),
+        _field("method", "string", "how it was taken"),
+        _field("source", "string", "the file it came in"),
+        _field("note", "string", "a remark"),
+        _whole("against", "of a pair, blind code of the other patch, the one on the right"),
+        _whole(
+            "supersedes",
+            "the row of this file that this one corrects, counted with the header as row 1; the row corrected counts "
+            "no longer, and without a value here it is withdrawn",
+            least=2,
+        ),
+        _field("reason", "string", "why it was corrected"),
     ]
-    return fields
+
+
+def scale(response: Response) -> str:
+    """Return in words what a response's values are."""
+    if response.kind == "yes_no":
+        return "1 for yes, 0 for no"
+    if response.kind == "grade":
+        return f"grades from 1 to {response.grades}" + (", halves too" if response.half_grades else "")
+    return f"measured in {response.unit}" if response.unit else "measured, without a unit"
 
 
 def condition_fields() -> list[dict[str, Any]]:
     """Return the columns of conditions.csv."""
-    described = {
-        "board": ("integer", "board it was done to"),
-        "patch": ("integer", "patch it was done to, where it was one"),
-        "step": ("string", "step of the work"),
-        "started_at": ("string", "when it began"),
-        "ended_at": ("string", "when it ended"),
-        "temperature_c": ("number", "air temperature, degrees Celsius"),
-        "humidity_pct": ("number", "relative humidity, per cent"),
-        "note": ("string", "a remark"),
-    }
-    return [{"name": name, "type": kind, "description": text} for name, (kind, text) in described.items()]
+    return [
+        _whole("board", "board it was done to"),
+        _whole("patch", "patch it was done to, where it was one"),
+        _field("step", "string", "step of the work", required=True),
+        _field("started_at", "string", "when it began, ISO 8601"),
+        _field("ended_at", "string", "when it ended, ISO 8601"),
+        _field("temperature_c", "number", "air temperature, degrees Celsius"),
+        _field("humidity_pct", "number", "relative humidity, per cent", minimum=0, maximum=100),
+        _field("note", "string", "a remark"),
+    ]
+
+
+def _field(name: str, kind: str, text: str, required: bool = False, **limits: float) -> dict[str, Any]:
+    """Return one field; `limits` are the standard's own constraints."""
+    constraints: dict[str, Any] = ({"required": True} if required else {}) | limits
+    return {"name": name, "type": kind, "description": text} | ({"constraints": constraints} if constraints else {})
+
+
+def _whole(name: str, text: str, required: bool = False, least: int = 1) -> dict[str, Any]:
+    return _field(name, "integer", text, required, minimum=least)
+
+
+def _one_of(
+    name: str, text: str, words: Sequence[str], required: bool = False, ordered: bool = False
+) -> dict[str, Any]:
+    """Return a field that holds one of these words, or any text where there are none."""
+    field = _field(name, "string", text, required)
+    if words:
+        field["categories"] = list(words)
+        field["constraints"] = field.get("constraints", {}) | {"enum": list(words)}
+    if words and ordered:
+        field["categoriesOrdered"] = True
+    return field
 
 
 def _slug(text: str) -> str:

@@ -121,9 +121,58 @@ class Response:
         return self.unit or ("unit" if amount == 1 else "units")
 
     @property
+    def hint(self) -> str:
+        """What to write for it: ``1 to 5, halves allowed``, ``yes or no``, ``0 to 100 L*``."""
+        if self.kind == "yes_no":
+            return "yes or no"
+        if self.kind == "grade":
+            return f"1 to {self.grades}" + (", halves allowed" if self.half_grades else "")
+        limits = ""
+        if self.low is not None and self.high is not None:
+            limits = f"{self.low:g} to {self.high:g}"
+        elif self.low is not None:
+            limits = f"from {self.low:g}"
+        elif self.high is not None:
+            limits = f"up to {self.high:g}"
+        return " ".join(part for part in (limits, self.unit) if part) or "a number"
+
+    @property
     def stage(self) -> str:
         """The stage the questions are answered at: the last one read."""
         return self.stages[-1]
+
+
+@dataclass(frozen=True)
+class Preference:
+    """A paired comparison: which of two patches that differ in one factor alone, asked in words, after which stage.
+
+    ``pairs`` is how many pairs of patches an assessor compares for each two levels; 0 takes all there are.
+    """
+
+    name: str
+    factor: str
+    ask: str
+    stage: str
+    pairs: int = 0
+
+    @property
+    def words(self) -> str:
+        """The name as it is read: ``clearer fleck``."""
+        return self.name.replace("_", " ")
+
+
+@dataclass(frozen=True)
+class Scoring:
+    """How it is scored.
+
+    Attributes
+    ----------
+    repeats : the share of the patches that comes a second time, unannounced.
+    rest_after : looks between two rests.
+    """
+
+    repeats: float = 0.2
+    rest_after: int = 15
 
 
 @dataclass(frozen=True)
@@ -249,6 +298,8 @@ class Plan:
     rehearsal: bool = False
     lap: Lap | None = None
     bench: Bench = field(default_factory=Bench)
+    preferences: tuple[Preference, ...] = ()
+    scoring: Scoring = Scoring()
 
     def factor(self, name: str) -> Factor:
         """Return the factor of that name."""
@@ -310,6 +361,7 @@ class Plan:
         values = _as_read(asdict(self))
         unused = _as_read({"unusable": [], "model": asdict(Model()), "spreads": [], "like": "", "added": []})
         unused |= {"rehearsal": False, "lap": None, "bench": _as_read(asdict(Bench()))}
+        unused |= {"preferences": [], "scoring": asdict(Scoring())}
         work = _as_read({field.name: field.default for field in fields(Step) if field.default is not MISSING})
         values["steps"] = [_without(step, work) for step in values["steps"]]
         return _without(values, unused)

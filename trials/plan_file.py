@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from trials import bench_choices, plan_options, plan_tables
-from trials.plan import Boards, Factor, Plan
+from trials.plan import Boards, Factor, Plan, Preference, Response
 from trials.toml_source import Source, Table
 
 MOST_PATCHES = 900
@@ -43,7 +43,10 @@ def read(path: Path) -> Plan:
     factors = tuple(plan_tables.factors(root))
     controls = tuple(plan_tables.controls(root))
     boards, assumed = _boards(about_boards, factors)
-    responses = tuple(plan_tables.responses(root, factors))
+    read_or_compared = tuple(plan_tables.responses(root, factors))
+    responses = tuple(one for one in read_or_compared if isinstance(one, Response))
+    preferences = tuple(one for one in read_or_compared if isinstance(one, Preference))
+    assessors, scoring = plan_tables.scoring(root)
     plan = Plan(
         title=heading.text("title", "Untitled trial"),
         wood=heading.text("wood", ""),
@@ -53,14 +56,16 @@ def read(path: Path) -> Plan:
         exclusions=tuple(plan_tables.exclusions(root, factors)),
         controls=controls,
         responses=responses,
-        questions=tuple(plan_tables.questions(root, factors, responses)),
+        questions=tuple(plan_tables.questions(root, factors, responses, preferences)),
         steps=tuple(plan_tables.steps(root)),
-        assessors=plan_tables.assessors(root),
+        assessors=assessors,
         assumed=assumed,
         model=plan_options.model(root, factors),
         spreads=tuple(plan_options.spreads(root, responses)),
         like=heading.text("like", "") if "like" in heading else "",
         rehearsal=heading.flag("rehearsal", default=False),
+        preferences=preferences,
+        scoring=scoring,
     )
     plan = _with_added(_check_whole(plan, about_boards, root), root)
     plan = replace(

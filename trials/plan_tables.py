@@ -14,15 +14,22 @@ from trials.plan import (
     Exclusion,
     Factor,
     Kind,
+    Preference,
     Question,
     Response,
+    Scoring,
     Step,
 )
 from trials.toml_source import Table
 
+_RESPONSE_KEYS = (
+    "name", "kind", "grades", "half_grades", "unit", "low", "high", "aim", "stage", "stages", "anchors",
+)  # fmt: skip
+_PREFERENCE_KEYS = ("name", "kind", "factor", "ask", "stage", "pairs")
+
 RESERVED = (
     "patch", "lot", "board", "lane", "strip", "board_order", "control", "response", "value", "assessor",
-    "stage", "repeat", "taken_at", "method", "source", "note", "residual",
+    "stage", "repeat", "taken_at", "method", "source", "note", "against", "supersedes", "reason", "residual",
     "readings", "mean", "se", "df", "t", "p", "lower", "upper", "difference", "first", "second", "contrast",
     "estimate", "slope", "squared_prediction",
 )  # fmt: skip
@@ -126,14 +133,13 @@ def controls(root: Table) -> Iterator[Control]:
         yield Control(name, cast(Kind, table.choice("laid_on", KINDS, "strip")), table.count("count", 1, 1, 60))
 
 
-def responses(root: Table, factors: tuple[Factor, ...]) -> Iterator[Response]:
-    """Yield what is scored or measured, from [[response]]."""
+def responses(root: Table, factors: tuple[Factor, ...]) -> Iterator[Response | Preference]:
+    """Yield what is scored, measured or compared in pairs, from [[response]]."""
     seen: set[str] = set()
     taken = {*RESERVED, *(factor.name for factor in factors)}
     for table in root.tables("response"):
-        table.allow(
-            ("name", "kind", "grades", "half_grades", "unit", "low", "high", "aim", "stage", "stages", "anchors")
-        )
+        kind = table.choice("kind", ("grade", "measure", "yes_no", "preference"), "grade")
+        table.allow(_PREFERENCE_KEYS if kind == "preference" else _RESPONSE_KEYS)
         name = table.text("name")
         if name and not name.isidentifier():
             table.fault("name", f"{name!r} is not one word", f"write it as {_one_word(name)!r}")
@@ -142,15 +148,26 @@ def responses(root: Table, factors: tuple[Factor, ...]) -> Iterator[Response]:
         elif name in seen:
             table.fault("name", f"there are two responses named {name!r}", "rename one")
         seen.add(name)
-        yield _response(table, name)
+        yield _preference(table, name, factors) if kind == "preference" else _response(table, name, kind)
 
 
-def _response(table: Table, name: str) -> Response:
-    kind = table.choice("kind", ("grade", "measure", "yes_no", "preference"), "grade")
-    if kind == "preference":
-        table.fault(
-            "kind", "preferences between pairs of patches are not taken in yet", "write 'grade' and score each"
-        )
+def _preference(table: Table, name: str, factors: tuple[Factor, ...]) -> Preference:
+    factor, ask = table.text("factor"), table.text("ask")
+    names = [one.name for one in factors]
+    if factor and factor not in names:
+        table.fault("factor", f"{factor!r} is not a factor", nearest(factor, names))
+    for told in factors:
+        for level in told.levels:
+            if len(level) > 2 and level.casefold() in ask.casefold():
+                what = f"the question names {level!r}, and who scores must not know what was done"
+                table.fault("ask", what, 'ask for what is seen, such as "Which shows the fleck more clearly?"')
+    stage = table.text("stage", "topcoated")
+    if stage not in STAGES:
+        table.fault("stage", f"{stage!r} is not a stage of the work", nearest(stage, STAGES))
+    return Preference(name, factor, ask, stage, table.count("pairs", 0, 1, 500) if "pairs" in table else 0)
+
+
+def _response(table: Table, name: str, kind: str) -> Response:
     grades = table.count("grades", 5, 2, 100) if kind == "grade" else 2
     anchors = table.words("anchors", scales.anchors(name, grades) if kind == "grade" else ())
     if anchors and len(anchors) != grades:
@@ -208,8 +225,14 @@ def _stages(table: Table) -> tuple[str, ...]:
     return tuple(sorted(stages, key=lambda stage: STAGES.index(stage) if stage in STAGES else 0))
 
 
-def questions(root: Table, factors: tuple[Factor, ...], responses: tuple[Response, ...]) -> Iterator[Question]:
+def questions(
+    root: Table,
+    factors: tuple[Factor, ...],
+    responses: tuple[Response, ...],
+    preferences: tuple[Preference, ...] = (),
+) -> Iterator[Question]:
     """Yield the comparisons named beforehand, from [[question]]."""
+    compared = [preference.name for preference in preferences]
     by_name = {factor.name: factor for factor in factors}
     known_responses = [response.name for response in responses]
     seen: set[tuple[str, ...]] = set()
@@ -220,7 +243,13 @@ def questions(root: Table, factors: tuple[Factor, ...], responses: tuple[Respons
             table.fault(
                 "factor", f"the question is about {factor!r}, which is not a factor", nearest(factor, by_name)
             )
-        if response and response not in known_responses:
+        if response in compared:
+            table.fault(
+                "response",
+                f"{response!r} compares pairs of patches and is a question by itself",
+                "take this [[question]] out, or ask it of a response that is graded or measured",
+            )
+        elif response and response not in known_responses:
             table.fault(
                 "response",
                 f"the question is about {response!r}, which is not a response",
@@ -339,8 +368,30 @@ def _only(table: Table, known: Mapping[str, Factor]) -> tuple[tuple[str, tuple[s
     return tuple(sorted(found))
 
 
-def assessors(root: Table) -> tuple[str, ...]:
-    """Return who scores, from [scoring]."""
+MOST_REPEATS = 50.0
+"""Per cent of the patches that can come a second time."""
+
+
+def scoring(root: Table) -> tuple[tuple[str, ...], Scoring]:
+    """Return who scores and how, from [scoring]."""
     table = root.table("scoring")
-    table.allow(("assessors",))
-    return table.words("assessors", ())
+    table.allow(("assessors", "repeats", "rest_after"))
+    usual = Scoring()
+    return table.words("assessors", ()), Scoring(
+        _repeats(table, usual.repeats), table.count("rest_after", usual.rest_after, 3, 200)
+    )
+
+
+def _repeats(table: Table, usual: float) -> float:
+    if "repeats" not in table:
+        return usual
+    try:
+        per_cent = units.read(table.values["repeats"], "share").amount
+    except UserError as error:
+        table.fault("repeats", f"repeats: {error.problems[0].what}", error.problems[0].cure)
+        return usual
+    if not 0 <= per_cent <= MOST_REPEATS:
+        what = f"repeats is {table.values['repeats']!r}"
+        table.fault("repeats", what, f"write the share of patches seen twice, from '0 %' to '{MOST_REPEATS:g} %'")
+        return usual
+    return per_cent / 100

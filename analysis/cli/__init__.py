@@ -62,6 +62,8 @@ def demo(
     trials_cli.sheets(folder, paper=paper)
     _show_command(f"record {' '.join(path.name for path in results)} {folder}")
     trials_cli.record([*results, folder])
+    _show_command(f"close {folder}")
+    trials_cli.close(folder)
     _show_command(f"decide {folder}")
     answering.decide(folder)
     _show_command(f"report {folder}")
@@ -72,7 +74,7 @@ def _show_command(text: str) -> None:
     shell.say(f"\n$ splitboard {text}")
 
 
-WINGS = (trials_cli.app, planning.app, answering.app)
+WINGS = (*trials_cli.APPS, planning.app, answering.app)
 ORDER = (
     "new",
     "check",
@@ -81,9 +83,12 @@ ORDER = (
     "sheets",
     "mix",
     "record",
+    "correct",
+    "close",
     "analyse",
     "decide",
     "report",
+    "publish",
     "rehearse",
     "lap",
     "demo",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -35,9 +36,9 @@ def analyse(
 
     splitboard analyse counter-trial --response figure_clarity
     """
-    from trials import folder as folders
+    from analysis import preference
 
-    trial = folders.load(folder)
+    trial = _load(folder)
     if response and response not in [known.name for known in trial.plan.responses]:
         names = [known.name for known in trial.plan.responses]
         raise UserError(Problem(f"{response!r} is not a response of the plan", nearest(response, names)))
@@ -46,13 +47,18 @@ def analyse(
     refused = [one for one in decision.unfitted if response in ("", one.response.name)]
     if not chosen:
         raise UserError(*(one.why.removesuffix(".") for one in refused))
-    data = {
+    trial = _looked(trial)
+    data: dict[str, Any] = {
         "responses": [_analysis_data(fit) for fit in chosen],
         "not_fitted": [{"response": one.response.name, "why": one.why} for one in refused],
     }
     lines = [trial.plan.title, ""] if trial.plan.rehearsal else []
     lines += [line for fit in chosen for line in _analysis_lines(fit, decision, letters=letters)]
     lines += [f"{one.response.words}: {one.why}" for one in refused]
+    if not response:
+        compared = preference.sentences(trial)
+        data["side_by_side"] = list(compared)
+        lines += [*([""] if compared else []), *compared]
     shell.answer("analyse", as_json=as_json, data=data, lines=lines)
     shell.next_step("splitboard decide" + shell.named(folder))
 
@@ -64,10 +70,10 @@ def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     splitboard decide counter-trial
     """
     from analysis.decide import TOO_CLOSE
-    from trials import folder as folders
 
-    trial = folders.load(folder)
+    trial = _load(folder)
     decision = _decide(trial)
+    trial = _looked(trial)
     lines = list(_finding_lines(trial, decision))
     shell.answer("decide", as_json=as_json, data=_decision_data(decision), lines=lines)
     still_open = any(finding.verdict == TOO_CLOSE for finding in decision.findings)
@@ -84,9 +90,10 @@ def report(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     from analysis import report as pages
     from trials import folder as folders
 
-    trial = folders.load(folder)
+    trial = _load(folder)
     shell.say("Fitting and drawing …")
     decision = _decide(trial)
+    trial = _looked(trial)
     with folders.locked(trial.folder):
         page = pages.write(trial, decision, folders.now())
     data = {"report": str(page)} | _decision_data(decision)
@@ -94,12 +101,34 @@ def report(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     shell.answer("report", as_json=as_json, data=data, lines=[*marked, str(page)])
 
 
-def _decide(trial: Trial) -> Decision:
-    """Fit and decide; a trial with nothing recorded is the user's to mend."""
-    from analysis import decide as decisions
+def _load(folder: Path) -> Trial:
+    from trials import folder as folders
 
+    trial = folders.load(folder)
     if not trial.readings:
         raise UserError(Problem("nothing is recorded yet", "take in scores with 'splitboard record SCORES.csv'"))
+    return trial
+
+
+def _looked(trial: Trial) -> Trial:
+    """Say that results are looked at while the scoring is open, and put it on record; return the trial with it."""
+    from analysis import taken_in
+    from trials import folder as folders
+
+    if not taken_in.too_early(trial):
+        return trial
+    shell.say(taken_in.warning(trial) + "\n")
+    seen = [act["rows"] for act in trial.closings if act["act"] == taken_in.LOOKED]
+    if len(trial.journal) not in seen:
+        with contextlib.suppress(UserError), folders.locked(trial.folder):  # what cannot be written can be read
+            folders.record_close(trial.folder, trial.plan, taken_in.LOOKED, "")
+            return folders.load(trial.folder.path)
+    return trial
+
+
+def _decide(trial: Trial) -> Decision:
+    from analysis import decide as decisions
+
     return decisions.decide(trial)
 
 

@@ -40,7 +40,7 @@ MARK = "splitboard:rehearsal"
 """Stands in the datapackage.json of a rehearsal."""
 _OURS = {
     "trial.toml", "layout.csv", "readings.csv", "conditions.csv", "datapackage.json", "results", "report", "sheets",
-    ".splitboard.lock",
+    ".splitboard.lock", ".splitboard.lock.holder", ".splitboard.change",
 }  # fmt: skip
 
 

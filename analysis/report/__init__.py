@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.decide import Decision
-from analysis.report import account, evidence, figures, numbers, words
+from analysis.report import account, comparisons, evidence, figures, numbers, panel, words
 from analysis.report.parts import Content as ReportContent
 from trials import cautions
 from trials import folder as folders
@@ -103,7 +103,9 @@ def _content(trial: Trial, decision: Decision, tables: dict[str, pd.DataFrame], 
         also_seen=evidence.also_seen(plan, decision),
         also_words=_also_words(decision),
         also_tables=evidence.also_tables(plan, decision),
-        trust=account.trust(plan, decision, tables),
+        side_by_side=comparisons.side_by_side(trial, tables),
+        who=panel.who_scored(trial, decision, tables),
+        trust=account.trust(plan, decision),
         method=account.method(trial, decision, tables),
         conditions=account.conditions(trial.conditions),
         steps=account.steps(plan),

@@ -8,7 +8,7 @@ from importlib.metadata import version
 
 import pandas as pd
 
-from analysis import checks
+from analysis import checks, taken_in
 from analysis.decide import Decision
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Step, Table
@@ -61,7 +61,7 @@ def _responses(responses: Sequence[Response]) -> Table:
 # --- how far to trust it ---------------------------------------------------------------------------
 
 
-def trust(plan: Plan, decision: Decision, tables: Tables) -> Section:
+def trust(plan: Plan, decision: Decision) -> Section:
     """Say what speaks for and against the answers."""
     told = {
         analysis.response.name: [*checks.checks(analysis), *words.own_notes(analysis), *_scale_notes(analysis)]
@@ -73,7 +73,6 @@ def trust(plan: Plan, decision: Decision, tables: Tables) -> Section:
         groups.append(Group("All responses", tuple(map(words.clean, shared))))
     for analysis in decision.analyses:
         own = [note for note in told[analysis.response.name] if len(told) == 1 or note not in shared]
-        own += _agreement(analysis.response, tables)
         if own:
             groups.append(Group(words.capital(analysis.response.words), tuple(map(words.clean, own))))
     unseen = tuple(map(words.clean, dict.fromkeys(_cannot_be_told(plan, decision))))
@@ -89,28 +88,6 @@ def _scale_notes(analysis: Analysis) -> Iterator[str]:
         )
     if analysis.response.kind == "grade":
         yield "Grades are taken as numbers: a step from 1 to 2 counts as much as one from 4 to 5."
-
-
-def _agreement(response: Response, tables: Tables) -> Iterator[str]:
-    """Say of every two assessors how far their marks lie apart."""
-    for row in numbers.of_response(tables["assessors"], response):
-        first, second = row["first"] or "the unnamed assessor", row["second"] or "the unnamed assessor"
-        gap = row["mean_difference"]
-        size = words.number(abs(gap), 2)
-        unit = response.unit_words(abs(gap))
-        way = "higher" if gap > 0 else "lower"
-        lead = f"{second} read {size} {unit} {way} than {first} on average"
-        if float(size) == 0:
-            lead = f"{second} and {first} read the same on average"
-        patches = words.count(row["patches"], "patch", "patches")
-        if response.kind == "grade":
-            rest = f"{words.per_cent(row['within_half_a_grade'])} of their marks lie within half a grade"
-        elif response.kind == "yes_no":
-            rest = f"{words.per_cent(row['same'])} of their answers are the same"
-        else:
-            largest = words.plain(float(f"{row['largest_difference']:.3g}"))
-            rest = f"the largest difference is {largest} {response.unit}"
-        yield f"{lead}, over {patches} that both have read; {rest.rstrip()} (tables/assessors.csv)."
 
 
 def _cannot_be_told(plan: Plan, decision: Decision) -> Iterator[str]:
@@ -137,6 +114,7 @@ def method(trial: Trial, decision: Decision, tables: Tables) -> Section:
             words.capital(words.clean(line)) for line in structure.describe(plan, laid_out)
         )),
         Group("Chance and blinding", tuple(_chance(trial))),
+        Group("Corrections", tuple(map(words.clean, taken_in.corrections(trial)))),
         Group("The model", tuple(_models(plan, decision))),
     ]  # fmt: skip
     shown = [table for analysis in decision.analyses for table in _response_tables(plan, analysis, tables)]
@@ -187,6 +165,7 @@ def _chance(trial: Trial) -> Iterator[str]:
         "random order of its own for each assessor. Whether who scored knew which board was which is not recorded, "
         "and a control or a strong colour may be known by eye."
     )
+    yield from map(words.clean, taken_in.blinding(trial))
 
 
 def _models(plan: Plan, decision: Decision) -> Iterator[str]:
@@ -335,7 +314,7 @@ def steps(plan: Plan) -> tuple[Step, ...]:
 def footer(trial: Trial, when: str) -> tuple[str, ...]:
     """Say what made the page, from what."""
     made = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas"))
-    cells = [[row[column] for column in folders.READING_COLUMNS] for row in trial.readings]
+    cells = [[row[column] for column in folders.READING_COLUMNS] for row in trial.journal]
     readings = data_package.sha256(folders.csv_text(folders.READING_COLUMNS, cells).encode())
     return (
         f"Made by splitboard {__version__} with the command splitboard report, {words.time_words(when)}.",
@@ -343,7 +322,7 @@ def footer(trial: Trial, when: str) -> tuple[str, ...]:
         f"Layout by splitboard {trial.record.version}, seed {trial.record.seed}.",
         f"Plan SHA-256 {trial.plan.digest()}.",
         f"Layout SHA-256 {trial.record.layout_hash}.",
-        f"{words.count(len(trial.readings), 'reading')}, SHA-256 {readings}.",
+        f"{words.count(len(trial.journal), 'reading')}, SHA-256 {readings}.",
         "One file without scripts; nothing is fetched from a network. The tables named lie beside it in the folder "
         "report/tables.",
     )

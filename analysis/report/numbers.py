@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis import assessors, one_out, preference
 from analysis.decide import Decision, Finding
 from analysis.frame import PatchTable, patch_table
 from analysis.responses import LEVEL, Analysis
@@ -34,6 +35,17 @@ VARIANCES = ("response", "term", "variance", "standard_deviation", "pieces")
 ASSESSORS = (
     "response", "first", "second", "patches", "mean_difference", "within_half_a_grade", "same", "largest_difference",
 )  # fmt: skip
+AGREEMENT = ("response", *assessors.AGREED)
+EACH_ASSESSOR = ("response", *assessors.EACH, "sentence")
+ONE_OUT = (
+    "response", "without", "factor", "first", "second", "verdict", "verdict_without", "stays", "gain", "gain_lower",
+    "gain_upper", "gain_without", "gain_lower_without", "gain_upper_without", "sentence",
+)  # fmt: skip
+PREFERENCES = (
+    "preference", "factor", "picked", "over", "times", "comparisons", "unit", "units", "agreeing", "even", "share",
+    "lower", "upper", "interval_level", "p", "p_holm", "fewest_agreeing",
+)  # fmt: skip
+STRENGTHS = ("preference", "level", "ability", "se", "lower", "upper", "worth")
 CONTROLS = ("response", "control", "patches", "mean", "lowest", "highest")
 
 HALF_A_GRADE = 0.5 + 1e-9
@@ -50,10 +62,12 @@ def build(trial: Trial, decision: Decision) -> dict[str, pd.DataFrame]:
     Returns
     -------
     findings, comparisons, means, tests, variances, patch_values (a row a patch and response, unread ones too),
-    assessors (a row a pair of assessors) and controls. Amounts are in the response's own unit.
+    assessors (a row a pair of assessors), agreement, each_assessor, one_out (of what was scored by more than one),
+    preferences and strengths (of paired comparisons), and controls. Amounts are in the response's own unit.
     """
     both = [*decision.findings, *decision.also_seen]
     read = read_tables(trial, decision)
+    compared, _ = preference.outcomes(trial)
     return {
         "findings": _frame(FINDINGS, map(_finding, both)),
         "comparisons": _frame(COMPARISONS, (row for finding in both for row in _comparisons(finding))),
@@ -62,6 +76,11 @@ def build(trial: Trial, decision: Decision) -> dict[str, pd.DataFrame]:
         "variances": _frame(VARIANCES, (row for analysis in decision.analyses for row in _variances(analysis))),
         "patch_values": _patch_values(trial, read),
         "assessors": _frame(ASSESSORS, (row for table in read for row in _assessors(table))),
+        "agreement": _frame(AGREEMENT, (row for table in read for row in _agreement(trial, table))),
+        "each_assessor": _frame(EACH_ASSESSOR, (row for table in read for row in _each_assessor(table))),
+        "one_out": _frame(ONE_OUT, _one_out(trial, decision)),
+        "preferences": _frame(PREFERENCES, (row for outcome in compared for row in _preferences(outcome))),
+        "strengths": _frame(STRENGTHS, (row for outcome in compared for row in _strengths(outcome))),
         "controls": _frame(CONTROLS, (row for table in read for row in _controls(table))),
     }
 
@@ -181,6 +200,66 @@ def _assessors(table: PatchTable) -> Iterator[dict[str, Any]]:
                 "same": float((gap.abs() < 1e-9).mean()),
                 "largest_difference": float(gap.abs().max()),
             }  # fmt: skip
+
+
+def _agreement(trial: Trial, table: PatchTable) -> Iterator[dict[str, Any]]:
+    """Say how far those who scored agree; instruments are not asked."""
+    if table.response.kind == "measure":
+        return
+    boards = dict(zip(trial.patches["patch"], trial.patches["board"], strict=True))
+    level: assessors.Level = "ordinal" if table.response.kind == "grade" else "nominal"
+    found = assessors.agreed(assessors.first_looks(table.readings), level, boards)
+    for row in found.to_dict("records"):
+        yield {"response": table.response.name} | {str(key): value for key, value in row.items()}
+
+
+def _each_assessor(table: PatchTable) -> Iterator[dict[str, Any]]:
+    if table.response.kind == "measure":
+        return
+    for _, row in assessors.each(table.readings).iterrows():
+        said = assessors.in_one_sentence(row, table.response)
+        yield {"response": table.response.name} | {str(key): value for key, value in row.items()} | {"sentence": said}
+
+
+def _one_out(trial: Trial, decision: Decision) -> Iterator[dict[str, Any]]:
+    """Give each question decided again without one of its assessors; the sentence is about all of a response."""
+    found = one_out.one_out(trial, decision)
+    together: dict[tuple[str, str], list[one_out.WithoutOne]] = {}
+    for one in found:
+        together.setdefault((one.before.response, one.assessor), []).append(one)
+    for (response, assessor), ones in together.items():
+        sentence = one_out.sentence(trial.plan, ones)
+        for one in ones:
+            row: dict[str, Any] = {
+                "response": response, "without": assessor, "factor": one.before.factor, "verdict": one.before.verdict,
+                "verdict_without": one.after.verdict, "stays": one.stays, "sentence": sentence,
+            }  # fmt: skip
+            before, after = one.before.leading, one.same_pair
+            if before is not None:
+                row |= {"first": before.first, "second": before.second, "gain": before.gain}
+                row |= {"gain_lower": before.gain_lower, "gain_upper": before.gain_upper}
+            if after is not None:
+                row |= {"gain_without": after.gain, "gain_lower_without": after.gain_lower}
+                row |= {"gain_upper_without": after.gain_upper}
+            yield row
+
+
+def _preferences(found: preference.Outcome) -> Iterator[dict[str, Any]]:
+    for one in found.choices:
+        yield {
+            "preference": found.preference.name, "factor": found.preference.factor, "picked": one.picked,
+            "over": one.over, "times": one.times, "comparisons": one.comparisons, "unit": one.unit,
+            "units": one.units, "agreeing": one.agreeing, "even": one.even, "share": one.share, "lower": one.lower,
+            "upper": one.upper, "interval_level": one.level, "p": one.p, "p_holm": one.p_all,
+            "fewest_agreeing": one.fewest,
+        }  # fmt: skip
+
+
+def _strengths(found: preference.Outcome) -> Iterator[dict[str, Any]]:
+    if found.abilities is None:
+        return
+    for level, row in found.abilities.iterrows():
+        yield {"preference": found.preference.name, "level": level} | {str(key): value for key, value in row.items()}
 
 
 def _controls(table: PatchTable) -> Iterator[dict[str, Any]]:

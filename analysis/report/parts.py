@@ -112,6 +112,8 @@ class Content:
     boards, board_words : every board for each response, and how to read the drawings.
     pairs : what two factors do together, response by response.
     also_seen : what was not asked beforehand.
+    side_by_side : the paired comparisons; None where the plan has none.
+    who : who scored, and how far they agree.
     trust, method, conditions : sections of words and tables.
     steps, cautions, general : how it was made, and what to mind.
     footer : how the page was made.
@@ -133,6 +135,8 @@ class Content:
     also_seen: tuple[Evidence, ...]
     also_words: tuple[str, ...]
     also_tables: tuple[Table, ...]
+    side_by_side: Section | None
+    who: Section
     trust: Section
     method: Section
     conditions: Section

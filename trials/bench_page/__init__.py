@@ -6,25 +6,20 @@ tapped stays on the phone until the person saves or shares it as a csv file that
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections import Counter
 from dataclasses import asdict
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from trials import folder as folders
+from trials import phone_page
 from trials.bench_page.contract import WHOLE_BOARD, BenchPlan, BenchStep, BenchTask, TickLine
 from trials.bench_page.order import from_plan
 
-if TYPE_CHECKING:
-    from jinja2 import Environment
-
 __all__ = ["WHOLE_BOARD", "BenchPlan", "BenchStep", "BenchTask", "TickLine", "from_plan", "page", "write"]
 
-_SCRIPTS = ("log.js", "state.js", "signals.js", "cards.js", "lists.js", "bench.js")
-"""Parts of the page's one script; the last one starts it."""
+_SCRIPTS = ("kinds.js", "state.js", "signals.js", "cards.js", "lists.js", "bench.js")
+"""The page's own parts of its one script; the last one starts it."""
 
 
 def write(path: Path, bench: BenchPlan) -> Path:
@@ -55,12 +50,16 @@ def page(bench: BenchPlan) -> str:
     ----------
     bench : what there is to do.
     """
-    style, script = _part("bench.css"), "\n".join(_part(name) for name in _SCRIPTS)
+    own = Path(__file__).parent / "templates"
+    style, script = phone_page.part(own / "bench.css"), phone_page.script(own, _SCRIPTS)
     return (
-        _templates()
+        phone_page.templates("trials.bench_page")
         .get_template("bench.html")
-        .render(title=bench.title, data=_data(bench), style=style, script=script, script_hash=_hash(script))
-    )
+        .render(
+            title=bench.title, data=_data(bench), style=style, script=script,
+            script_hash=phone_page.policy_hash(script),
+        )
+    )  # fmt: skip
 
 
 def _data(bench: BenchPlan) -> dict[str, Any]:
@@ -72,27 +71,3 @@ def _data(bench: BenchPlan) -> dict[str, Any]:
         seen[key] += 1
         task["key"] = key if seen[key] == 1 else f"{key}/{seen[key]}"
     return values
-
-
-def _hash(script: str) -> str:
-    """Return what a content security policy calls a script by (W3C, CSP Level 3, section 2.3.1)."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-
-
-@cache
-def _part(name: str) -> str:
-    text = (Path(__file__).parent / "templates" / name).read_text(encoding="utf-8")
-    return text.replace("\r\n", "\n").strip("\n")
-
-
-@cache
-def _templates() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("trials.bench_page"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )

@@ -17,28 +17,14 @@ from typing import TYPE_CHECKING
 from trials.design import scoring_order
 from trials.plan import STAGES, Plan, Response
 from trials.records import INVENTED
+from trials.scoring import HOW_TO_LOOK
 
 if TYPE_CHECKING:
     import pandas as pd
 
-REST_AFTER = 15
-"""Patches between two rests: a working value of this project's own, no source."""
 COLUMNS_UPRIGHT = 4
 """Responses an upright page has room for; more turn it."""
 _LONGEST_FILE_NAME = 40
-
-HOW_TO_LOOK = (
-    "Score only what is dry, in the order of this form, one patch at a time, and do not go back.",
-    "Lay each board with its label end to your left; a board turned round is another reading, because figure "
-    "changes with the light.",
-    "Keep to one steady light, daylight or a lamp like it, beside plain grey; give your eyes two minutes first.",
-    "Look from 2 m, then from 0.5 m, then along the surface in raking light.",
-    "Score what you see, not what you expect; talk about it when all are done.",
-)
-"""Daylight for appraisal and neutral grey about the work: ASTM D1729, ISO 3668:2017; codes, an order of one's own and
-silence until all are done: ISO 13299:2016; lightness along and across the grain differs: Stokke, Pugel and Phelps,
-Forest Products Journal, October 1995. The distances are this project's own; two minutes are common practice, no
-source."""
 
 MEASURING = "measuring"
 """The stem of the form for what an instrument reads."""
@@ -131,7 +117,7 @@ def _form(
         stages=tuple(stage for stage in STAGES if any(stage in response.stages for response in responses)),
         codes=tuple(f"{code:03d}" for code in scoring_order(patches, seed, assessor)),
         how_to_look=HOW_TO_LOOK,
-        rest_after=REST_AFTER,
+        rest_after=plan.scoring.rest_after,
         turned=len(responses) > COLUMNS_UPRIGHT,
         blank_name=f"{stem}.csv",
         columns=("patch", *(response.name for response in responses), "note"),
@@ -171,24 +157,8 @@ def _column(response: Response) -> Column:
     return Column(
         name=response.name,
         words=response.words,
-        hint=_hint(response),
+        hint=response.hint,
         graded=response.kind == "grade",
         anchors=tuple((str(at), words) for at, words in enumerate(response.anchors, start=1)),
         stages=response.stages,
     )
-
-
-def _hint(response: Response) -> str:
-    """Return what to write in a response's column."""
-    if response.kind == "yes_no":
-        return "yes or no"
-    if response.kind == "grade":
-        return f"1 to {response.grades}" + (", halves allowed" if response.half_grades else "")
-    limits = ""
-    if response.low is not None and response.high is not None:
-        limits = f"{response.low:g} to {response.high:g}"
-    elif response.low is not None:
-        limits = f"from {response.low:g}"
-    elif response.high is not None:
-        limits = f"up to {response.high:g}"
-    return " ".join(part for part in (limits, response.unit) if part) or "a number"

@@ -12,7 +12,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from trials import bench, bench_page, cautions, cutting, one_batch, planks
+from trials import bench, bench_page, cautions, cutting, one_batch, planks, scoring_page
 from trials.bench.lines import summary
 from trials.bench.times import clock, span
 from trials.bench_page import BenchPlan, BenchTask
@@ -21,7 +21,9 @@ from trials.folder import Trial
 from trials.materials import CAUTIONS
 from trials.mixing import Batch, Mixing, volume_words
 from trials.records import INVENTED
+from trials.scoring import sittings
 from trials.sheets import PAPERS, blind_title, board_svg, cutting_sheet, drawing, labels, typeset
+from trials.sheets.scoring_form import file_stems
 
 _LONGEST_HEAD = 70
 
@@ -85,6 +87,8 @@ def documents(trial: Trial, wanted: Wanted) -> Made:
         files |= _order_files(trial, order, wanted)
     if trial.plan.steps and not trial.plan.rehearsal:
         files["bench.html"] = bench_page.page(_bench_plan(trial, order)).encode()
+    if not trial.plan.rehearsal:
+        files |= _scoring_pages(trial)
     if wanted.labels:
         files |= _labels(trial, wanted)
     if wanted.stock is not None:
@@ -146,6 +150,14 @@ def _page_task(
     return known.get((step, task.board, task.lane, task.strip)) or BenchTask(
         task.board, piece or bench_page.WHOLE_BOARD, step
     )
+
+
+def _scoring_pages(trial: Trial) -> dict[str, bytes]:
+    """Return a page for each assessor, or one for all where the plan names nobody."""
+    sat = sittings(trial.latest_plan, trial.latest_patches, trial.record.last_seed)
+    stems = file_stems(trial.plan.assessors) if trial.plan.assessors else ("scoring",)
+    pages = [scoring_page.page(sitting).encode() for sitting in sat]
+    return {f"{stem}.html": page for stem, page in zip(stems, pages, strict=False)}
 
 
 def _numbers(piece: str) -> tuple[int, int]:

@@ -3,41 +3,19 @@
 const SOON_MS = 10000; // a first signal before a dwell ends
 const AGAIN_MS = 15000; // the signal is given again while nobody stops the task
 const AGAIN_TIMES = 20;
-const DOUBLE_TAP_MS = 600; // a second touch of a wet glove is not a second tap
 
 const plan = JSON.parse(document.getElementById("plan").textContent);
-const log = openLog(plan.trial_id, () => drawAll());
+const log = openLog("splitboard-bench-" + plan.trial_id, KINDS, () => drawAll());
 const signals = makeSignals();
 const drafts = new Map(); // what is being typed, by field
 const signalled = new Map(); // how often a running task's end was signalled, by key
 let state = replay(log.entries);
 let panel = null; // the note or reason that is being written: {kind, key}
 let drawn = ""; // what the page showed when it was last drawn, as far as time changes it
-let lastTap = 0;
 let fault = "";
 let pressing = false; // a button under a finger is not drawn anew
 
-// --- small parts ---
-
-function $(id) {
-  return document.getElementById(id);
-}
-
-function make(tag, values, ...children) {
-  const element = document.createElement(tag);
-  for (const [name, value] of Object.entries(values || {})) {
-    if (name === "class") element.className = value;
-    else if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
-    else if (value === true) element.setAttribute(name, "");
-    else if (value !== false && value !== null && value !== undefined) element.setAttribute(name, value);
-  }
-  element.append(...children.filter((child) => child !== null && child !== undefined && child !== ""));
-  return element;
-}
-
-function button(id, words, tapped, look) {
-  return make("button", { type: "button", id, class: look || "", onclick: tapped }, words);
-}
+// --- words ---
 
 function place(task) {
   return "board " + task.board + ", " + task.piece;
@@ -64,26 +42,12 @@ function timeOfDay(ms) {
   return moment.toLocaleDateString([], { weekday: "short", day: "numeric", month: "short" }) + ", " + time;
 }
 
-function capital(text) {
-  return text.charAt(0).toUpperCase() + text.slice(1);
-}
-
 // --- taps ---
 
 function tap(kind, more) {
   log.add(kind, more);
   drawAll();
   $("said").textContent = kind === "undo" ? "Undone." : kind === "restore" ? "Put back." : capital(tapWords(state.last)) + ".";
-}
-
-// For the taps that would do harm if one touch counted twice.
-function once(act) {
-  return () => {
-    const now = Date.now();
-    if (Math.abs(now - lastTap) < DOUBLE_TAP_MS) return;
-    lastTap = now;
-    act();
-  };
 }
 
 function startTask(task) {

@@ -49,25 +49,12 @@ function fileName(what, ending) {
 }
 
 function save(text, name, type) {
-  const address = URL.createObjectURL(new Blob([text], { type }));
-  const link = make("a", { href: address, download: name, hidden: true });
-  document.body.append(link);
-  link.click();
-  link.remove();
-  setTimeout(() => URL.revokeObjectURL(address), 60000);
+  saveFile(text, name, type);
   $("saved").textContent = "Saved as " + name + ".";
 }
 
 function tableFile() {
   return new File([tableText(state)], fileName("conditions", ".csv"), { type: "text/csv" });
-}
-
-function canShare() {
-  try {
-    return Boolean(navigator.share && navigator.canShare && navigator.canShare({ files: [tableFile()] }));
-  } catch (error) {
-    return false;
-  }
 }
 
 function share() {
@@ -88,7 +75,7 @@ function drawKeep() {
     make("p", {}, done ? "On the computer, take the file in with splitboard record. Best once, at the end of a session." : "Nothing is done yet, so there is nothing to save."),
     busy ? make("p", {}, busy + (busy === 1 ? " task is" : " tasks are") + " still running and will be in the file once stopped.") : null,
     done ? button("save", "Save the table (csv)", () => save(tableText(state), fileName("conditions", ".csv"), "text/csv")) : null,
-    done && canShare() ? button("share", "Share the table", share) : null,
+    done && canShare(tableFile()) ? button("share", "Share the table", share) : null,
     log.entries.length ? button("save-log", "Save every tap (log)", () => save(log.text(), fileName("bench-log", ".jsonl"), "application/x-ndjson")) : null,
   ].filter(Boolean));
 }

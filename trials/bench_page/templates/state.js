@@ -183,9 +183,3 @@ function harmless(text) {
   const line = text.replace(/[\u0000-\u001f\u007f-\u009f\u2028\u2029]+/g, " ").trim();
   return /^[=+\-@]/.test(line) ? "'" + line : line;
 }
-
-// A cell by RFC 4180.
-function cell(value) {
-  const text = String(value);
-  return /[",;\t\r\n]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
-}

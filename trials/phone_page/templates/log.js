@@ -3,42 +3,16 @@
 // changed or taken out; lines that cannot be read are left where they stand. Browsers write that storage to the disk
 // some seconds late, so each tap also goes, at once, into a second store: what a crash took comes back from there.
 
-const KINDS = {
-  begin: (e) => isAir(e) && ["C", "F"].includes(e.unit),
-  air: isAir,
-  tick: (e) => isText(e.step) && isText(e.line) && typeof e.on === "boolean" && typeof e.closing === "boolean",
-  start: (e) => isTask(e.task),
-  stop: (e) => isTask(e.task),
-  skip: (e) => isTask(e.task) && isText(e.text),
-  choose: (e) => isTask(e.task),
-  note: (e) => isTask(e.task) && isText(e.text),
-  close: () => true,
-  undo: (e) => isText(e.of),
-  restore: (e) => isText(e.of),
-};
 const TIME = /^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d$/;
 
 function isText(value) {
   return typeof value === "string";
 }
 
-function isWithin(value, low, high) {
-  return value === null || (typeof value === "number" && value >= low && value <= high);
-}
-
-function isAir(e) {
-  return isWithin(e.temperature_c, -30, 60) && isWithin(e.humidity_pct, 0, 100);
-}
-
-function isTask(task) {
-  return typeof task === "object" && task !== null && [task.key, task.step, task.piece, task.ends_with].every(isText)
-    && Number.isSafeInteger(task.board) && Array.isArray(task.patches) && task.patches.every(Number.isSafeInteger)
-    && (task.dwell_s === null || (Number.isFinite(task.dwell_s) && task.dwell_s > 0));
-}
-
-function isEntry(e) {
+// `kinds` has a check for each kind of entry that a page makes.
+function isEntry(e, kinds) {
   return typeof e === "object" && e !== null && isText(e.id) && Number.isSafeInteger(e.n) && Number.isFinite(e.ms) && isText(e.at)
-    && TIME.test(e.at) && Object.prototype.hasOwnProperty.call(KINDS, e.kind) && KINDS[e.kind](e);
+    && TIME.test(e.at) && Object.prototype.hasOwnProperty.call(kinds, e.kind) && kinds[e.kind](e);
 }
 
 // A moment as RFC 3339 writes it, to the second, with the phone's own offset from UTC at that moment.
@@ -87,8 +61,8 @@ function openSecondStore(name, found) {
   return put;
 }
 
-function openLog(trialId, changed) {
-  const name = "splitboard-bench-" + trialId;
+// The log under a name; `changed` is called when entries came back from the second store.
+function openLog(name, kinds, changed) {
   const page = Math.random().toString(36).slice(2, 10);
   const log = { name, entries: [], unreadable: 0, kept: true, add, reread, text };
 
@@ -103,7 +77,7 @@ function openLog(trialId, changed) {
       } catch (error) {
         entry = null;
       }
-      if (isEntry(entry)) entries.push(entry);
+      if (isEntry(entry, kinds)) entries.push(entry);
       else unreadable += 1;
     }
     return { text, entries, unreadable };
@@ -150,7 +124,7 @@ function openLog(trialId, changed) {
 
   function bringBack(found) {
     const ids = new Set(log.entries.map((entry) => entry.id));
-    const lost = found.filter(isEntry).filter((entry) => !ids.has(entry.id));
+    const lost = found.filter((entry) => isEntry(entry, kinds)).filter((entry) => !ids.has(entry.id));
     if (!lost.length) return;
     log.entries.push(...lost);
     keep();

@@ -1,0 +1,130 @@
+"""The commands on what was taken in: correct, close, publish."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from trials import shell
+from trials.cli.settling import when
+from trials.errors import Problem, UserError
+from trials.shell import FolderArgument, JsonOption
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+
+@app.command()
+def correct(
+    patch: Annotated[str, typer.Argument(metavar="PATCH", help="The patch's code.")],
+    response: Annotated[str, typer.Argument(metavar="RESPONSE", help="What was read, such as darkness.")],
+    value: Annotated[
+        str, typer.Argument(metavar="[VALUE]", help="What it should have been.", show_default=False)
+    ] = "",
+    folder: FolderArgument = Path(),
+    why: Annotated[str, typer.Option(help="The reason; the report counts it.")] = "",
+    assessor: Annotated[str, typer.Option(help="Whose reading, where several have read it.")] = "",
+    stage: Annotated[str, typer.Option(help="At which stage, where there are several.")] = "",
+    repeat: Annotated[str, typer.Option(help="Which look, where there are several.")] = "",
+    against: Annotated[str, typer.Option(help="The other patch of a comparison.")] = "",
+    withdraw: Annotated[bool, typer.Option("--withdraw", help="Take the reading out; give no value.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Correct a reading: the old one stays on record, with the reason.
+
+    splitboard correct 417 darkness 41.2 counter-trial --why "misread my own writing"
+    """
+    from trials import folder as folders
+    from trials.records import corrections
+
+    if value and folder == Path() and Path(value).is_dir():  # the value was left out
+        folder, value = Path(value), ""
+    if withdraw == bool(value):
+        cure = "give the value it should have been, or --withdraw and no value"
+        raise UserError(Problem("it does not say what becomes of the reading", cure))
+    with folders.locked(folders.at(folder)):
+        trial = folders.load(folder)
+        which = corrections.Which(patch, response, assessor, stage, repeat, against)
+        checked = corrections.correction(trial.plan, trial.patches, trial.journal, which, value, why)
+        rows = [row | {"source": corrections.BY_HAND} for row in checked.new]
+        folders.append(trial.folder, trial.plan, readings=rows)
+    row = rows[0]
+    before = trial.journal[int(row["supersedes"]) - 2]["value"]
+    becomes = f"{row['value']} instead of {before}" if row["value"] else f"withdrawn ({before} was recorded)"
+    line = f"{response.replace('_', ' ')} of patch {patch}: {becomes}. The old row stays, marked as superseded."
+    late = trial.closed and not trial.plan.rehearsal
+    lines = [line, *(["The scoring is closed, so the report will say that this came after it."] if late else [])]
+    shell.answer("correct", as_json=as_json, data={"row": row, "was": before}, lines=lines)
+
+
+@app.command()
+def close(
+    folder: FolderArgument = Path(),
+    open_again: Annotated[bool, typer.Option("--open-again", help="Take more readings in after all.")] = False,
+    why: Annotated[str, typer.Option(help="The reason, on record; needed to open again.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Close the scoring; from then on the treatments may be seen.
+
+    That it was closed, when, and after how many readings is put on record, and the report says it.
+
+    splitboard close counter-trial
+    """
+    from trials import folder as folders
+    from trials import records
+
+    if open_again and not why.strip():
+        raise UserError(Problem("opening the scoring again needs a reason", 'add --why "a third assessor came"'))
+    with folders.locked(folders.at(folder)):
+        trial = folders.load(folder)
+        if trial.plan.rehearsal:
+            raise UserError(Problem("a rehearsal's results are invented", "there is no scoring to close in it"))
+        if trial.closed != open_again:
+            what = f"the scoring was closed on {when(trial.closings[-1]['at'])}" if trial.closed else "it is open"
+            raise UserError(Problem(f"there is nothing to do: {what}", "look at 'splitboard analyse' next"))
+        if not trial.readings:
+            raise UserError(
+                Problem("no reading is recorded, so there is nothing to close", "run 'splitboard record'")
+            )
+        folders.record_close(trial.folder, trial.plan, "opened" if open_again else "closed", why.strip())
+    missing = records.still_missing(trial.plan, trial.patches, trial.readings)
+    data = {"act": "opened" if open_again else "closed", "readings": len(trial.readings), "still_missing": missing}
+    if open_again:
+        lines = ["The scoring is open again; the report will say so and why."]
+        after = f"splitboard record SCORES.csv{shell.named(folder)}"
+    else:
+        lines = [
+            f"The scoring is closed with {len(trial.readings)} readings. Who scored may now see what was done: "
+            "the key is in sheets/key.pdf.",
+            *(f"{count} patches lack {name.replace('_', ' ')}." for name, count in missing.items() if count),
+        ]
+        after = f"splitboard report{shell.named(folder)}"
+    shell.answer("close", as_json=as_json, data=data, lines=lines)
+    shell.next_step(after)
+
+
+@app.command()
+def publish(
+    folder: FolderArgument = Path(),
+    to: Annotated[
+        Path | None, typer.Option(help="Where to write it.", show_default="open-data in the folder")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the open data package, for others to use.
+
+    Until the scoring is closed it holds no treatments.
+
+    splitboard publish counter-trial
+    """
+    from trials import folder as folders
+    from trials import publish as publishing
+
+    trial = folders.load(folder)
+    place = to if to is not None else trial.folder.path / "open-data"
+    with folders.locked(trial.folder):
+        written = publishing.write(trial, place)
+    notes = publishing.left_out(trial, trial.closed or trial.plan.rehearsal)
+    data = {"files": [str(path) for path in written], "notes": list(notes)}
+    shell.answer("publish", as_json=as_json, data=data, lines=[*map(str, written), *notes])

@@ -1,0 +1,167 @@
+"""datapackage.json: the tables as they lie there, and beside them the record of the layout and of the scoring."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from trials import data_package
+from trials.errors import Problem, UserError
+from trials.folder import change
+from trials.folder.clock import now
+from trials.folder.place import Folder
+from trials.folder.reading import Where, steadily
+from trials.plan import Plan
+
+SCORING = "splitboard:scoring"
+"""Where the acts on the scoring stand."""
+ACTS = ("closed", "opened", "looked")
+"""What can be done with a scoring: close it, open it again, look at results before it is closed."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """What datapackage.json keeps: the seed, the plan as it was laid out, and what was done with the scoring.
+
+    Of boards added later ``added`` holds a mapping an occasion: seed, boards, version, laidOutAt. The plan's
+    questions stay those of the first occasion. Of the acts on the scoring ``scoring`` holds a mapping each: act
+    (of `ACTS`), at (RFC 3339), rows (of readings.csv then, without the header), why.
+    """
+
+    seed: int
+    version: str
+    plan: dict[str, Any]
+    layout_digest: str
+    layout_hash: str
+    laid_out_at: str
+    added: tuple[dict[str, Any], ...] = ()
+    scoring: tuple[dict[str, Any], ...] = ()
+
+    @property
+    def last_seed(self) -> int:
+        """The seed of the last occasion."""
+        return int(self.added[-1]["seed"]) if self.added else self.seed
+
+    @property
+    def closed(self) -> bool:
+        """Whether the scoring is closed now."""
+        return is_closed(self.scoring)
+
+
+def is_closed(acts: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether the last act that closed or opened the scoring closed it."""
+    settled = [act["act"] for act in acts if act["act"] in ("closed", "opened")]
+    return settled[-1:] == ["closed"]
+
+
+def load_record(folder: Folder) -> Record:
+    """Read what was kept when the boards were laid out, and since.
+
+    Raises
+    ------
+    UserError
+        The boards are not laid out yet, or datapackage.json is gone or damaged.
+    """
+    return steadily(folder, lambda where: record_seen(folder, where))
+
+
+def record_seen(folder: Folder, where: Where) -> Record:
+    """Read the record of a folder that stands still; see `load_record`."""
+    values = _package(folder, where)
+    if not values and not where(folder.layout_file).exists():
+        raise UserError(Problem("the boards are not laid out yet", "run 'splitboard plan' first"))
+    try:
+        return Record(
+            seed=int(values["splitboard:seed"]),
+            version=str(values["splitboard:version"]),
+            plan=dict(values["splitboard:plan"]),
+            layout_digest=str(values["splitboard:layoutDigest"]),
+            layout_hash=str(values["splitboard:layoutHash"]),
+            laid_out_at=str(values["splitboard:laidOutAt"]),
+            added=tuple(dict(one) for one in values.get("splitboard:added", [])),
+            scoring=tuple(_act(one) for one in values.get(SCORING, [])),
+        )
+    except (KeyError, TypeError, ValueError):
+        raise UserError(
+            Problem(
+                "the record of the layout (its seed and plan) is missing or damaged",
+                "put the file back from a copy; without readings, 'splitboard plan' writes it anew",
+                file="datapackage.json",
+            )
+        ) from None
+
+
+def _act(values: Mapping[str, Any]) -> dict[str, Any]:
+    act = dict(values)
+    return act | {
+        "act": str(act["act"]), "at": str(act["at"]), "rows": int(act["rows"]), "why": str(act.get("why", "")),
+    }  # fmt: skip
+
+
+def record_close(folder: Folder, plan: Plan, act: str, why: str) -> None:
+    """Put on record that the scoring was closed, opened again or looked at; the caller holds the lock.
+
+    Parameters
+    ----------
+    act : one of `ACTS`.
+    why : the reason, which may be empty.
+    """
+    from trials.folder.journal import load_readings  # above this module
+
+    if act not in ACTS:
+        raise ValueError(f"act must be one of {', '.join(ACTS)}, not {act!r}")
+    change.finish(folder.path)
+    record = with_act(kept(folder), act, len(load_readings(folder)), why)
+    change.make(folder.path, {folder.package_file.name: described(folder, plan, record, {})})
+
+
+def with_act(record: dict[str, Any], act: str, rows: int, why: str) -> dict[str, Any]:
+    """Return the record with one more act on the scoring, which was done just now."""
+    one = {"act": act, "at": now(), "rows": rows, "why": why}
+    return record | {SCORING: [*record.get(SCORING, []), one]}
+
+
+def kept(folder: Folder) -> dict[str, Any]:
+    """Return the record as it stands in datapackage.json, under our own names; the caller holds the lock."""
+    return {key: value for key, value in _package(folder, lambda path: path).items() if key.startswith("splitboard:")}
+
+
+def described(folder: Folder, plan: Plan, record: dict[str, Any], changed: Mapping[str, bytes]) -> bytes:
+    """Return datapackage.json for the tables there are and will be; the caller holds the lock.
+
+    Parameters
+    ----------
+    record : what stands under our own names.
+    changed : the new bytes of the files that change, by name.
+    """
+    possible = (
+        (folder.layout_file, "Who gets what, where: one row a patch", data_package.layout_fields(plan), ("patch",)),
+        (folder.readings_file, "One row a reading", data_package.reading_fields(plan), ()),
+        (folder.conditions_file, "What happened at the bench", data_package.condition_fields(), ()),
+    )
+    tables = []
+    for path, title, fields, key in possible:
+        if path.name in changed or path.exists():
+            data = changed[path.name] if path.name in changed else path.read_bytes()
+            tables.append(data_package.Table(path.name, title, data, fields, key, refers_to_layout=not key))
+    created = record.get("splitboard:laidOutAt") or now()
+    package = data_package.describe(plan, folder.path.resolve().name, created, tables, record)
+    return (json.dumps(package, indent=2, ensure_ascii=False) + "\n").encode()
+
+
+def _package(folder: Folder, where: Where) -> dict[str, Any]:
+    path = where(folder.package_file)
+    if not path.exists():
+        return {}
+    try:
+        values = json.loads(path.read_bytes())
+    except (ValueError, OSError):
+        values = None
+    if not isinstance(values, dict):
+        raise UserError(
+            Problem("is damaged", "put it back from a copy; without readings, 'splitboard plan' writes it anew",
+                    file="datapackage.json")
+        )  # fmt: skip
+    return values

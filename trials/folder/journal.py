@@ -1,0 +1,217 @@
+"""The journal: readings and bench notes, to which rows are added and from which none is ever taken.
+
+A reading that was wrong is corrected by a further row, which names the row it takes the place of.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from pathlib import Path
+
+from trials import csv_source
+from trials.csv_text import csv_text
+from trials.errors import Problem, UserError
+from trials.folder import change
+from trials.folder.description import described, kept
+from trials.folder.place import Folder
+from trials.folder.reading import Where, steadily
+from trials.plan import Plan
+
+READING_COLUMNS = (
+    "patch", "response", "value", "assessor", "stage", "repeat", "taken_at", "method", "source", "note",
+    "against", "supersedes", "reason",
+)  # fmt: skip
+FIRST_COLUMNS = READING_COLUMNS[:10]
+"""The columns of a readings.csv in which nothing was compared or corrected before there were columns for it."""
+CONDITION_COLUMNS = (
+    "board", "patch", "step", "started_at", "ended_at", "temperature_c", "humidity_pct", "note",
+)  # fmt: skip
+
+_ONLY_OURS = "this file is written by 'splitboard record' only: put it back from a copy"
+
+
+def has_readings(folder: Folder) -> bool:
+    """Whether any reading has been taken in."""
+    return bool(load_readings(folder))
+
+
+def load_readings(folder: Folder) -> list[dict[str, str]]:
+    """Return every row of readings.csv as text cells, in the order they were taken in, corrected ones too."""
+    return steadily(folder, lambda where: readings_seen(folder, where))
+
+
+def load_conditions(folder: Folder) -> list[dict[str, str]]:
+    """Return what was noted at the bench as text cells."""
+    return steadily(folder, lambda where: conditions_seen(folder, where))
+
+
+def readings_seen(folder: Folder, where: Where) -> list[dict[str, str]]:
+    """Read the readings of a folder that stands still."""
+    return _load(where(folder.readings_file), READING_COLUMNS, FIRST_COLUMNS)
+
+
+def conditions_seen(folder: Folder, where: Where) -> list[dict[str, str]]:
+    """Read the bench notes of a folder that stands still."""
+    return _load(where(folder.conditions_file), CONDITION_COLUMNS, CONDITION_COLUMNS)
+
+
+def standing(rows: Sequence[dict[str, str]]) -> list[dict[str, str]]:
+    """Return the readings that stand: neither corrected by a later row nor withdrawn.
+
+    Parameters
+    ----------
+    rows : every row of readings.csv from row 2 on.
+
+    Returns
+    -------
+    Those that stand, the very dictionaries. A row that supersedes another and has no value withdraws it.
+
+    Raises
+    ------
+    UserError
+        A row supersedes what is no earlier row, or a row that another one has superseded already.
+    """
+    gone: dict[int, int] = {}
+    for number, row in enumerate(rows, start=2):
+        named = row.get("supersedes", "")
+        if not named:
+            continue
+        if not (named.isascii() and named.isdigit() and 2 <= int(named) < number):
+            raise _no_such_row(f"{named!r} is not the number of an earlier row", number)
+        if int(named) in gone:
+            raise _no_such_row(f"row {int(named)} is superseded by row {gone[int(named)]} already", number)
+        gone[int(named)] = number
+    return [
+        row
+        for number, row in enumerate(rows, start=2)
+        if number not in gone and (row["value"] or not row.get("supersedes"))
+    ]
+
+
+def _no_such_row(what: str, number: int) -> UserError:
+    return UserError(Problem(what, _ONLY_OURS, file="readings.csv", line=number, column="supersedes"))
+
+
+def append(
+    folder: Folder, plan: Plan, readings: Sequence[dict[str, str]] = (), conditions: Sequence[dict[str, str]] = ()
+) -> None:
+    """Add readings and bench notes at the end of their tables, as one change; the caller holds the lock.
+
+    Parameters
+    ----------
+    readings : text cells by column; of a reading that is neither compared nor a correction the last three columns
+        may be missing.
+    conditions : text cells by column.
+
+    Raises
+    ------
+    UserError
+        A file cannot be written, or is not as it was written last: nothing is taken in then. A row supersedes what
+        cannot be superseded.
+    """
+    change.finish(folder.path)
+    contents: dict[str, bytes] = {}
+    if readings:
+        standing([*readings_seen(folder, lambda path: path), *readings])
+        contents[folder.readings_file.name] = _with_readings(folder.readings_file, readings)
+    if conditions:
+        cells = [[row[column] for column in CONDITION_COLUMNS] for row in conditions]
+        contents[folder.conditions_file.name] = _longer(folder.conditions_file, CONDITION_COLUMNS, cells)
+    if contents:
+        contents[folder.package_file.name] = described(folder, plan, kept(folder), contents)
+        change.make(folder.path, contents, "nothing was taken in")
+
+
+def append_readings(folder: Folder, plan: Plan, rows: Sequence[dict[str, str]]) -> None:
+    """Add readings at the end of readings.csv; see `append`."""
+    append(folder, plan, readings=rows)
+
+
+def append_conditions(folder: Folder, plan: Plan, rows: Sequence[dict[str, str]]) -> None:
+    """Add bench notes at the end of conditions.csv; see `append`."""
+    append(folder, plan, conditions=rows)
+
+
+def _with_readings(path: Path, new: Sequence[dict[str, str]]) -> bytes:
+    """Return readings.csv with rows added; one from before the last three columns gets them once they are needed."""
+    later = READING_COLUMNS[len(FIRST_COLUMNS) :]
+    rows = [[*(row[name] for name in FIRST_COLUMNS), *(row.get(name, "") for name in later)] for row in new]
+    if not path.exists() or _columns(path) == READING_COLUMNS:
+        return _longer(path, READING_COLUMNS, rows)
+    if any(any(cells[len(FIRST_COLUMNS) :]) for cells in rows):
+        return _longer(path, READING_COLUMNS, rows, widen_by=len(later))
+    return _longer(path, FIRST_COLUMNS, [cells[: len(FIRST_COLUMNS)] for cells in rows])
+
+
+def _columns(path: Path) -> tuple[str, ...]:
+    return tuple(_records(path.read_bytes(), path.name)[0])
+
+
+def _longer(path: Path, columns: Sequence[str], rows: Sequence[Sequence[str]], widen_by: int = 0) -> bytes:
+    """Return a table with rows added: what stood there stays, byte for byte but for the cells it is widened by.
+
+    Raises
+    ------
+    UserError
+        Read again, the table would not hold what it held before and the new rows.
+    """
+    header = csv_text(columns, []).encode()
+    before = path.read_bytes() if path.exists() else header
+    held = _records(before, path.name)
+    if not before.endswith((b"\n", b"\r")):
+        before += b"\n"
+    if widen_by:
+        before = _widened(before, columns[-widen_by:])
+        held = [list(columns), *([*cells, *[""] * widen_by] for cells in held[1:])]
+    after = before + csv_text(columns, rows).encode()[len(header) :]
+    if not _reads_as(after, path.name, [*held, *map(list, rows)]):
+        what = "nothing can be added to it as it is: quotation marks that do not pair up, or not saved as UTF-8"
+        raise UserError(Problem(what, _ONLY_OURS, file=path.name))
+    return after
+
+
+def _widened(data: bytes, names: Sequence[str]) -> bytes:
+    """Return a csv file whose header has these columns more and whose rows have as many empty cells more."""
+    lines = io.StringIO(data.decode("utf-8", "surrogateescape"), newline="").readlines()
+    reader = csv.reader(lines)
+    out, done = [], 0
+    for number, _ in enumerate(reader):
+        record = "".join(lines[done : reader.line_num])
+        body = record.rstrip("\r\n")
+        out.append(body + "".join(f",{'' if number else name}" for name in names) + record[len(body) :])
+        done = reader.line_num
+    return "".join(out).encode("utf-8", "surrogateescape")
+
+
+def _reads_as(data: bytes, name: str, wanted: list[list[str]]) -> bool:
+    try:
+        return _records(data, name) == wanted
+    except UserError:
+        return False
+
+
+def _load(path: Path, columns: Sequence[str], first: Sequence[str]) -> list[dict[str, str]]:
+    """Return a table's rows; `first` are the columns it may have alone, the others are then empty."""
+    if not path.exists():
+        return []
+    records = _records(path.read_bytes(), path.name)
+    header = records[0] if records else []
+    if header not in (list(columns), list(first)):
+        what = f"the first row is not {','.join(columns)}"
+        raise UserError(Problem(what, _ONLY_OURS, file=path.name, line=1))
+    rows = []
+    for number, cells in enumerate(records[1:], start=2):
+        if len(cells) != len(header):
+            what = f"the row has {len(cells)} cells, the header {len(header)}"
+            raise UserError(Problem(what, _ONLY_OURS, file=path.name, line=number))
+        rows.append(dict.fromkeys(columns, "") | dict(zip(header, cells, strict=True)))
+    return rows
+
+
+def _records(data: bytes, name: str) -> list[list[str]]:
+    try:
+        return list(csv.reader(io.StringIO(csv_source.decode(data, name), newline="")))
+    except csv.Error as error:
+        raise UserError(Problem(f"is damaged ({error})", _ONLY_OURS, file=name)) from None

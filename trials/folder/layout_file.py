@@ -1,0 +1,182 @@
+"""layout.csv: written when the boards are laid out, and from then on only read and compared with its record."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from trials import __version__, csv_source, data_package
+from trials.csv_text import csv_text
+from trials.errors import Problem, UserError
+from trials.folder import change
+from trials.folder.clock import now
+from trials.folder.description import SCORING, Record, described, is_closed, kept, record_seen, with_act
+from trials.folder.journal import load_readings, readings_seen
+from trials.folder.place import Folder
+from trials.folder.reading import Where, steadily
+from trials.plan import LAID_OUT, Plan, changes
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trials.design import Layout
+
+
+def layout_text(patches: pd.DataFrame) -> str:
+    """Return layout.csv as it is written."""
+    return csv_text(list(patches.columns), patches.astype(object).to_numpy().tolist())
+
+
+def save_layout(folder: Folder, plan: Plan, layout: Layout) -> None:
+    """Write layout.csv and the record of it; the caller holds the lock and has seen that no reading exists."""
+    change.finish(folder.path)
+    text = layout_text(layout.patches).encode()
+    record = {
+        "splitboard:seed": layout.seed,
+        "splitboard:version": __version__,
+        "splitboard:laidOutAt": now(),
+        "splitboard:planDigest": plan.digest(),
+        "splitboard:layoutDigest": plan.layout_digest(),
+        "splitboard:layoutHash": data_package.sha256(text),
+        "splitboard:plan": plan.as_dict(),
+    }
+    contents = {folder.layout_file.name: text}
+    contents[folder.package_file.name] = described(folder, plan, record, contents)
+    change.make(folder.path, contents)
+
+
+def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFrame, added: Layout) -> None:
+    """Write the plan and the layout with the boards of a later occasion, as one change; the caller holds the lock.
+
+    A scoring that was closed is open again with them.
+
+    Parameters
+    ----------
+    plan, plan_text : the plan with the occasion in it, and trial.toml as it is to be.
+    patches : as they were; their rows stay as they are, the new ones stand below.
+    added : the new boards.
+    """
+    import pandas as pd
+
+    change.finish(folder.path)
+    text = layout_text(pd.concat([patches, added.patches], ignore_index=True)).encode()
+    record = kept(folder)
+    first_plan = record["splitboard:plan"]
+    occasion = {
+        "seed": added.seed, "boards": plan.added[-1], "version": __version__, "laidOutAt": now(),
+    }  # fmt: skip
+    record |= {
+        "splitboard:planDigest": plan.digest(),
+        "splitboard:layoutDigest": plan.layout_digest(),
+        "splitboard:layoutHash": data_package.sha256(text),
+        "splitboard:plan": plan.as_dict() | {"questions": first_plan.get("questions", [])},
+        "splitboard:added": [*record.get("splitboard:added", []), occasion],
+    }
+    if is_closed(record.get(SCORING, [])):
+        record = with_act(record, "opened", len(load_readings(folder)), "boards were added")
+    contents = {folder.layout_file.name: text, folder.plan_file.name: plan_text.encode()}
+    contents[folder.package_file.name] = described(folder, plan, record, contents)
+    change.make(folder.path, contents)
+
+
+def load_layout(folder: Folder, plan: Plan) -> pd.DataFrame:
+    """Read layout.csv and make sure that it still is what the plan laid out.
+
+    Returns
+    -------
+    The patches, columns and types as `trials.design.Layout.patches`.
+
+    Raises
+    ------
+    UserError
+        Not laid out yet; the plan's boards, factors, exclusions or controls have changed since; or a cell of
+        layout.csv has been edited (which one, and what stood there).
+    """
+    return steadily(folder, lambda where: layout_seen(folder, plan, where))
+
+
+def layout_seen(folder: Folder, plan: Plan, where: Where) -> pd.DataFrame:
+    """Read the layout of a folder that stands still; see `load_layout`."""
+    record = record_seen(folder, where)
+    path = where(folder.layout_file)
+    if not path.exists():
+        raise UserError(
+            Problem(
+                "layout.csv is gone", "put it back from a copy; without readings, 'splitboard plan' writes it anew"
+            )
+        )
+    if plan.rehearsal != bool(record.plan.get("rehearsal")):
+        was = "a trial" if plan.rehearsal else "a rehearsal"
+        cure = "take rehearsal = true out again" if plan.rehearsal else "put rehearsal = true back under [trial]"
+        what = f"the plan no longer says what this folder was laid out as, {was}"
+        raise UserError(Problem(what, cure, file="trial.toml"))
+    if plan.layout_digest() != record.layout_digest:
+        changed = ", ".join(changes(record.plan, plan.as_dict(), LAID_OUT))
+        cure = "undo the change, or run 'splitboard plan' to lay the boards out anew"
+        if readings_seen(folder, where):
+            cure = "undo the change; for another plan start a follow-up with 'splitboard new FOLDER --like THIS_ONE'"
+        raise UserError(
+            Problem(f"the plan was changed after the boards were laid out ({changed})", cure, file="trial.toml")
+        )
+    table = csv_source.read(path)
+    patches = _as_patches(table, plan)
+    if data_package.sha256(layout_text(patches).encode()) != record.layout_hash:
+        raise _edited(table, patches, plan, record)
+    return patches
+
+
+def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
+    """Return the cells of layout.csv with their types."""
+    import pandas as pd
+
+    names = [factor.name for factor in plan.factors]
+    numbers = ["patch", "lot", "board", "lane", "strip", "board_order"]
+    columns = [*numbers, *names, "control"]
+    if table.header != tuple(columns):
+        raise UserError(
+            Problem(
+                f"the columns are {', '.join(table.header)}, but the plan's layout has {', '.join(columns)}",
+                "put it back from a copy; without readings, 'splitboard plan' writes it anew",
+                file=table.name, line=1,
+            )
+        )  # fmt: skip
+    rows = []
+    for row in table.rows:
+        cells: dict[str, object] = {name: row.cells[name] or None for name in names}
+        for name in numbers:
+            if not row.cells[name].isdecimal():
+                raise UserError(
+                    Problem(
+                        f"{row.cells[name]!r} is not a whole number",
+                        "undo the edit; without readings, 'splitboard plan' writes the layout anew",
+                        file=table.name, line=row.number, column=name,
+                    )
+                )  # fmt: skip
+            cells[name] = int(row.cells[name])
+        rows.append(cells | {"control": row.cells["control"]})
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _edited(table: csv_source.Table, patches: pd.DataFrame, plan: Plan, record: Record) -> UserError:
+    """Say which cells of layout.csv are not as they were laid out."""
+    from trials.design import lay_out
+
+    cure = "undo the edit; without readings, 'splitboard plan' writes the layout anew"
+    laid_out = None if record.added else lay_out(plan, record.seed).patches
+    if laid_out is None or data_package.sha256(layout_text(laid_out).encode()) != record.layout_hash:
+        # boards were added, or the search for it was stopped: the seed alone does not give it again
+        return UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
+    if len(laid_out) != len(patches):
+        return UserError(
+            Problem(f"there are {len(patches)} patches, but {len(laid_out)} were laid out", cure, file=table.name)
+        )
+    problems = []
+    for at, row in enumerate(table.rows):
+        for column in patches.columns:
+            found, was = patches[column].iloc[at], laid_out[column].iloc[at]
+            if found != was and not (found is None and was != was) and not (found != found and was != was):
+                shown, stood = (
+                    "empty" if value is None or value != value else repr(str(value)) for value in (found, was)
+                )
+                what = f"holds {shown} where {stood} was laid out"
+                problems.append(Problem(what, cure, file=table.name, line=row.number, column=column))
+    return UserError(*(problems or [Problem("the layout is not the one that was recorded", cure, file=table.name)]))

@@ -1,0 +1,48 @@
+"""Where the files of a trial lie."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class Folder:
+    """A trial's folder; nothing is read or written until a function of this package asks for it."""
+
+    path: Path
+
+    @property
+    def plan_file(self) -> Path:
+        """The finisher's plan."""
+        return self.path / "trial.toml"
+
+    @property
+    def layout_file(self) -> Path:
+        """Who gets what, where."""
+        return self.path / "layout.csv"
+
+    @property
+    def readings_file(self) -> Path:
+        """Every reading ever taken."""
+        return self.path / "readings.csv"
+
+    @property
+    def conditions_file(self) -> Path:
+        """What happened at the bench."""
+        return self.path / "conditions.csv"
+
+    @property
+    def package_file(self) -> Path:
+        """The description of the tables, and the record of the layout."""
+        return self.path / "datapackage.json"
+
+    @property
+    def sheets(self) -> Path:
+        """Where the sheets go."""
+        return self.path / "sheets"
+
+    @property
+    def report(self) -> Path:
+        """Where the report goes."""
+        return self.path / "report"

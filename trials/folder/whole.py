@@ -1,0 +1,94 @@
+"""The whole trial as it lies in its folder, read at one moment between two changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trials.folder.description import Record, record_seen
+from trials.folder.journal import conditions_seen, readings_seen, standing
+from trials.folder.layout_file import layout_seen
+from trials.folder.place import Folder
+from trials.folder.reading import Where, at, steadily
+from trials.plan import Plan, read_plan
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A laid-out trial: the plan, its patches and what was recorded.
+
+    Attributes
+    ----------
+    patches : as `trials.design.Layout.patches`.
+    readings : those that stand, neither corrected by a later one nor withdrawn.
+    conditions : what was noted at the bench.
+    journal : every row of readings.csv, from row 2 on; of a trial that was never in a folder, its readings.
+    """
+
+    folder: Folder
+    plan: Plan
+    record: Record
+    patches: pd.DataFrame
+    readings: tuple[dict[str, str], ...]
+    conditions: tuple[dict[str, str], ...]
+    journal: tuple[dict[str, str], ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.journal:
+            object.__setattr__(self, "journal", self.readings)
+
+    @property
+    def closings(self) -> tuple[dict[str, Any], ...]:
+        """The acts on the scoring, the first one first; see `trials.folder.Record`."""
+        return self.record.scoring
+
+    @property
+    def closed(self) -> bool:
+        """Whether the scoring is closed now."""
+        return self.record.closed
+
+    @property
+    def latest_patches(self) -> pd.DataFrame:
+        """The patches of the last occasion: all of them unless boards were added later."""
+        if not self.plan.added:
+            return self.patches
+        return self.patches[self.patches["lot"] == len(self.plan.boards.lots)].reset_index(drop=True)
+
+    @property
+    def latest_plan(self) -> Plan:
+        """The plan with the boards of the last occasion alone, as its sheets count them."""
+        if not self.plan.added:
+            return self.plan
+        return replace(self.plan, boards=replace(self.plan.boards, lots=self.plan.added[-1:]))
+
+    @property
+    def latest_sheets(self) -> Path:
+        """Where the sheets of the last occasion go."""
+        number = len(self.plan.added) + 1
+        return self.folder.sheets if number == 1 else self.folder.sheets / f"occasion-{number}"
+
+
+def load(path: str | Path) -> Trial:
+    """Read a laid-out trial, checked: the plan, the layout it gave, the readings.
+
+    Raises
+    ------
+    UserError
+        As `at`, `read_plan`, `load_layout`, `load_readings` and `standing`.
+    """
+    folder = at(path)
+    return steadily(folder, lambda where: _seen(folder, where))
+
+
+def _seen(folder: Folder, where: Where) -> Trial:
+    plan = read_plan(where(folder.plan_file))
+    patches = layout_seen(folder, plan, where)
+    journal = readings_seen(folder, where)
+    return Trial(
+        folder, plan, record_seen(folder, where), patches,
+        tuple(standing(journal)), tuple(conditions_seen(folder, where)), tuple(journal),
+    )  # fmt: skip

@@ -1,0 +1,98 @@
+"""Bench notes: what was done to which board or patch, when, how warm and how damp."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from trials.csv_source import Row, Table, number
+from trials.errors import Problem, UserError, nearest
+from trials.folder import CONDITION_COLUMNS
+from trials.plan import Plan
+from trials.records.columns import column_name
+from trials.records.reading import Fault, time
+from trials.records.taking import Checked
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def is_conditions(table: Table) -> bool:
+    """Whether a file holds bench notes rather than readings."""
+    names = {column_name(name) for name in table.header}
+    return "step" in names and "response" not in names
+
+
+def check_conditions(table: Table, plan: Plan, patches: pd.DataFrame, recorded: Sequence[dict[str, str]]) -> Checked:
+    """Check a file of bench notes.
+
+    Parameters
+    ----------
+    table : one row a note, columns as conditions.csv.
+    plan, patches : the plan and its layout.
+    recorded : the notes taken in so far.
+
+    Raises
+    ------
+    UserError
+        A column is not known, or the plan is a rehearsal.
+    """
+    if plan.rehearsal:
+        what = "these are bench notes, and this folder is a rehearsal, for which no wood was cut"
+        raise UserError(Problem(what, "record them in the trial's own folder", file=table.name))
+    columns = {column_name(name): name for name in table.header}
+    problems = [
+        Problem(
+            f"column {name!r} is not known", nearest(name, CONDITION_COLUMNS), file=table.name, line=1, column=name
+        )
+        for word, name in columns.items()
+        if word not in CONDITION_COLUMNS
+    ]
+    if problems:
+        raise UserError(*problems)
+    places = {name: {str(code) for code in patches[name]} for name in ("board", "patch")}
+    known = {tuple(row[name] for name in CONDITION_COLUMNS) for row in recorded}
+    new: list[dict[str, str]] = []
+    already = 0
+    for row in table.rows:
+        try:
+            note = _bench_note(row, columns, places)
+            key = tuple(note[name] for name in CONDITION_COLUMNS)
+            already += key in known
+            if key not in known:
+                new.append(note)
+                known.add(key)
+        except Fault as fault:
+            problems.append(Problem(fault.what, fault.cure, file=table.name, line=row.number, column=fault.column))
+    return Checked(tuple(new), already, 0, tuple(problems))
+
+
+def _bench_note(row: Row, columns: dict[str, str], places: dict[str, set[str]]) -> dict[str, str]:
+    cells = {name: row.cells[columns[name]] if name in columns else "" for name in CONDITION_COLUMNS}
+    if not cells["step"]:
+        raise Fault("the row names no step of the work", "write what was done, such as dye", "step")
+    for name in ("board", "patch"):
+        if cells[name] and cells[name] not in places[name]:
+            raise Fault(f"this trial has no {name} {cells[name]!r}", nearest(cells[name], sorted(places[name])), name)
+    for name in ("started_at", "ended_at"):
+        cells[name] = time(cells[name], name)
+    if cells["started_at"] and cells["ended_at"] and not _in_order(cells["started_at"], cells["ended_at"]):
+        raise Fault("the step ends before it begins", "swap or correct the times", "ended_at")
+    for name, low, high, unit in (
+        ("temperature_c", -30, 60, "degrees Celsius"),
+        ("humidity_pct", 0, 100, "per cent"),
+    ):
+        if cells[name]:
+            found = number(cells[name])
+            if found is None or not low <= found <= high:
+                raise Fault(f"{name} is {cells[name]!r}", f"write {unit}, from {low} to {high}", name)
+            cells[name] = f"{found:g}"
+    return cells
+
+
+def _in_order(first: str, second: str) -> bool:
+    start, end = datetime.fromisoformat(first), datetime.fromisoformat(second)
+    if (start.tzinfo is None) != (end.tzinfo is None):
+        raise Fault("one time names its zone and the other does not", "write both alike", "ended_at")
+    return start <= end

@@ -1,0 +1,7 @@
+"""Scoring by eye: who looks at which patch or pair, in which order, and how often."""
+
+from trials.scoring.orders import HOW_TO_LOOK, sittings
+from trials.scoring.pairs import PIECE, pairs
+from trials.scoring.sitting import Choice, Look, Pair, Round, Scale, Sitting
+
+__all__ = ["HOW_TO_LOOK", "PIECE", "Choice", "Look", "Pair", "Round", "Scale", "Sitting", "pairs", "sittings"]
