@@ -1,0 +1,486 @@
+"""Curves: coverage of the limits, what cannot be told, and the answers a trial gets in sentences."""
+
+import math
+import random
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit, logit
+
+from analysis import decide, ordinal
+from analysis.curves import board_logit, dose_for, fieller, index_time, relative_strength, threshold
+from analysis.curves import logit as plain
+from analysis.curves.of_trial import dark_enough, lap_window, strength
+from tests.conftest import EXAMPLE, REPOSITORY
+from tests.trials_made import Pieces, trial_of
+from trials import folder
+from trials.errors import UserError
+from trials.plan import read_plan
+
+LAP_PLAN = (REPOSITORY / "example_trials" / "lap-boards" / "trial.toml").read_text(encoding="utf-8")
+WAITS = (1.0, 2.0, 4.0, 8.0)
+
+
+def laps(draw, boards, spread, slope=2.5, looks=6):
+    """Return invented laps: boards in turn with an intercept of -2 and of -4."""
+    rows = pd.DataFrame(
+        [(board, "ab"[board % 2], wait) for board in range(boards) for wait in WAITS], columns=["board", "g", "x"]
+    )
+    shift = draw.normal(0, spread, boards)[rows["board"]]
+    eta = np.where(rows["g"] == "a", -2.0, -4.0) + slope * np.log(rows["x"]) + shift
+    return rows.assign(yes=draw.binomial(looks, expit(eta)), n=looks)
+
+
+# --- limits hold what they should ------------------------------------------------------------------
+
+
+def test_profile_limits_cover():
+    """95 % of them within three standard errors of the simulation."""
+    draw, runs = np.random.default_rng(7), 120
+    inside = 0
+    for _ in range(runs):
+        row = threshold(laps(draw, 4, 0.0), "x", "yes", "n", "g").iloc[0]
+        inside += row["lower"] <= math.exp((logit(0.1) + 2) / 2.5) <= row["upper"]
+    assert abs(inside / runs - 0.95) < 3 * math.sqrt(0.95 * 0.05 / runs)
+
+
+@pytest.mark.slow
+def test_profile_limits_with_boards_cover():
+    """Boards that differ: the limits that take boards as pieces hold, those that do not fall short."""
+    draw, runs = np.random.default_rng(8), 20
+    middle = board_logit.predictor_of(0.1, 1.2)[0]
+    true = [math.exp((middle + 2) / 2.5), math.exp((middle + 4) / 2.5)]
+    held = short = 0
+    for _ in range(runs):
+        frame = laps(draw, 8, 1.2, looks=8)
+        for board in ("board", None):
+            found = threshold(frame, "x", "yes", "n", "g", board=board)
+            inside = (found["lower"] <= true) & (true <= found["upper"])
+            held, short = (held + inside.sum(), short) if board else (held, short + inside.sum())
+    assert held / (2 * runs) > 0.95 - 3 * math.sqrt(0.95 * 0.05 / runs)
+    assert short < held
+
+
+def test_fieller_limits_cover():
+    """Also when the set of ratios is not an interval, it holds the true one 95 times in 100."""
+    draw, runs, inside, open_ended = np.random.default_rng(9), 2000, 0, 0
+    spread = np.array([[1.0, 0.3], [0.3, 1.0]])
+    for _ in range(runs):
+        a, b = draw.multivariate_normal([3.0, 2.0], spread)
+        found = fieller(a, b, spread, 1.959963984540054)
+        open_ended += found.kind != "interval"
+        ruled_out = found.kind == "outside" and found.below < 1.5 < found.above
+        inside += found.lower <= 1.5 <= found.upper and not ruled_out
+    assert open_ended > 100
+    assert abs(inside / runs - 0.95) < 3 * math.sqrt(0.95 * 0.05 / runs)
+
+
+def test_strengths_cover():
+    draw, runs, inside = np.random.default_rng(10), 200, 0
+    base = pd.DataFrame([(g, d) for g in "ST" for d in (1.0, 2.0, 4.0) for _ in range(3)], columns=["g", "d"])
+    for _ in range(runs):
+        y = 3 * np.log(base["d"] * np.where(base["g"] == "T", 1.6, 1.0)) + draw.normal(0, 1, len(base))
+        row = relative_strength(base.assign(y=y), "d", "y", "g", "S").table.iloc[0]
+        inside += row["lower"] <= 1.6 <= row["upper"]
+    assert abs(inside / runs - 0.95) < 3 * math.sqrt(0.95 * 0.05 / runs)
+
+
+# --- thresholds ------------------------------------------------------------------------------------
+
+
+def test_boards_agree_with_the_model_of_grades():
+    """Two grades and a random board: the same likelihood, spread and effects by adaptive quadrature."""
+    frame = laps(np.random.default_rng(3), 8, 1.0, looks=1).assign(lx=lambda one: np.log(one["x"]))
+    frame = pd.concat([frame, laps(np.random.default_rng(4), 8, 1.0, looks=1)], ignore_index=True)
+    frame["lx"] = np.log(frame["x"])
+    design = np.column_stack([frame["g"] == "a", frame["g"] == "b", frame["lx"]]).astype(float)
+    counts = plain.Counts(design, frame["yes"].to_numpy(float), frame["n"].to_numpy(float))
+    found = board_logit.fit(counts, frame["board"].to_numpy(), plain.fit(counts).effects)
+    known = ordinal.fit(frame.assign(yes=frame["yes"].astype(float)), "yes", "g + lx", ["board"], nodes=30)
+    assert found.loglik == pytest.approx(known.loglik, abs=1e-6)
+    assert found.spread**2 == pytest.approx(known.variances["board"], rel=1e-3)
+    assert found.effects[-1] == pytest.approx(known.coefficients.loc["lx", "estimate"], rel=1e-4)
+
+
+def test_the_averaged_predictor():
+    """Against a fine sum by hand; without a spread it is the plain logit."""
+    z = np.linspace(-9, 9, 20001)
+    weights = np.exp(-(z**2) / 2) * (z[1] - z[0]) / math.sqrt(2 * math.pi)
+    for spread in (0.5, 2.0, 6.0):
+        middle, by_spread = board_logit.predictor_of(0.1, spread)
+        assert weights @ expit(middle + spread * z) == pytest.approx(0.1, abs=1e-8)
+        step = 1e-4
+        change = board_logit.predictor_of(0.1, spread + step)[0] - board_logit.predictor_of(0.1, spread - step)[0]
+        assert by_spread == pytest.approx(change / (2 * step), rel=1e-5)
+    assert board_logit.predictor_of(0.2, 0.0)[0] == pytest.approx(logit(0.2), abs=1e-10)
+
+
+def test_boards_that_turn_at_once_at_different_waits():
+    """Ever steeper curves would fit ever better; the steepness is bounded and the answer lies among the boards."""
+    turns = [1.5, 3.0, 1.5, 3.0, 6.0, 6.0]
+    frame = pd.DataFrame(
+        [(board, wait, int(wait > turn)) for board, turn in enumerate(turns) for wait in WAITS],
+        columns=["board", "x", "yes"],
+    ).assign(n=1)
+    found = threshold(frame, "x", "yes", "n", board="board", at=0.5)
+    assert 1.5 < found["x"][0] < 6
+    assert 0 < found["lower"][0] < found["x"][0] < found["upper"][0] < math.inf
+    assert "suddenly" in " ".join(found.attrs["notes"])
+
+
+def test_more_scatter_between_boards_makes_wider_limits():
+    frame = laps(np.random.default_rng(5), 8, 2.0)
+    with_boards, without = (threshold(frame, "x", "yes", "n", "g", board=one) for one in ("board", None))
+    assert (with_boards["upper"] / with_boards["lower"] > without["upper"] / without["lower"]).all()
+    assert "8 boards, 6 degrees of freedom" in with_boards.attrs["notes"][0]
+
+
+def test_scale_and_order_do_not_matter():
+    frame = laps(np.random.default_rng(6), 4, 0.5)
+    first = threshold(frame, "x", "yes", "n", "g").set_index("group")
+    shuffled = frame.sample(frac=1, random_state=1).assign(x=lambda one: 60 * one["x"])
+    second = threshold(shuffled, "x", "yes", "n", "g").set_index("group").loc[first.index]
+    for column in ("x", "lower", "upper"):
+        assert second[column].to_numpy() == pytest.approx(60 * first[column].to_numpy(), rel=1e-6)
+
+
+def test_the_wrong_way_gives_no_number():
+    frame = pd.DataFrame({"x": WAITS, "yes": [5, 4, 3, 1], "n": 6})
+    found = threshold(frame, "x", "yes", "n")
+    assert found[["x", "lower", "upper"]].isna().to_numpy().all()
+    assert found.attrs["notes"] == (
+        "What shows does not grow with x in these readings, so no x can be named for a risk.",
+    )
+
+
+def test_an_endless_limit_is_said():
+    frame = pd.DataFrame({"x": WAITS, "yes": [1, 2, 1, 3], "n": 6})
+    found = threshold(frame, "x", "yes", "n")
+    assert found["lower"][0] == 0
+    assert found.attrs["notes"] == ("The readings set no lower limit to the x.",)
+
+
+def test_one_board_a_group_is_refused():
+    with pytest.raises(UserError, match="one board a group"):
+        threshold(laps(np.random.default_rng(1), 2, 0), "x", "yes", "n", "g", board="board")
+
+
+# --- measured laps ---------------------------------------------------------------------------------
+
+
+def index_laps(noise, spread, boards=6, seed=2):
+    draw = np.random.default_rng(seed)
+    frame = pd.DataFrame([(b, "ab"[b % 2], x) for b in range(boards) for x in WAITS], columns=["board", "g", "x"])
+    tau = np.where(frame["g"] == "a", 3.0, 6.0) * np.exp(draw.normal(0, spread, boards))[frame["board"]]
+    return frame.assign(index=1 - np.exp(-((frame["x"] / tau) ** 1.8)) + draw.normal(0, noise, len(frame)))
+
+
+@pytest.mark.parametrize("board", [None, "board"])
+def test_a_curve_without_noise_is_found_again(board):
+    found = index_time(index_laps(1e-6, 0.0), "x", "index", "g", board=board)
+    true = np.array([3.0, 6.0]) * (-math.log(0.8)) ** (1 / 1.8)
+    assert found["x"].to_numpy() == pytest.approx(true, rel=1e-4)
+    assert found.attrs["k"] == pytest.approx(1.8, rel=1e-4)
+
+
+def test_index_limits_cover():
+    true = 3.0 * (-math.log(0.8)) ** (1 / 1.8)
+    rows = [
+        index_time(index_laps(0.05, 0.4, seed=seed), "x", "index", "g", board="board").iloc[0] for seed in range(60)
+    ]
+    inside = sum(row["lower"] <= true <= row["upper"] for row in rows)
+    assert abs(inside / 60 - 0.95) < 3 * math.sqrt(0.95 * 0.05 / 60)
+
+
+def test_laps_that_never_show_give_no_wait():
+    frame = index_laps(0.01, 0.1)
+    frame.loc[frame["g"] == "b", "index"] = 0.0
+    found = index_time(frame, "x", "index", "g", board="board").set_index("group")
+    assert math.isnan(found.loc["b", "x"])
+    assert found.loc["a", "x"] > 0
+    assert "Laps of b do not pass the index 0.2" in found.attrs["notes"][-1]
+
+
+# --- doses -----------------------------------------------------------------------------------------
+
+
+def test_slopes_of_their_own_where_the_test_says_so():
+    draw = np.random.default_rng(1)
+    frame = pd.DataFrame([(g, d) for g in "ST" for d in (1.0, 2.0, 4.0) for _ in range(3)], columns=["g", "d"])
+    slope = np.where(frame["g"] == "S", 2.0, 6.0)
+    frame["y"] = slope * np.log(frame["d"]) + draw.normal(0, 0.1, len(frame))
+    found = dose_for(frame, "d", "y", 2.0, "g").set_index("group")
+    assert found.loc["S", "dose"] == pytest.approx(math.e, rel=0.05)
+    assert found.loc["T", "dose"] == pytest.approx(math.exp(1 / 3), rel=0.05)
+    assert found.attrs["notes"] == ("The slopes differ, so each group has its own.",)
+    fit = relative_strength(frame, "d", "y", "g", "S")
+    assert fit.parallel_p < 1e-6
+    assert "The slopes differ" in fit.notes[0]
+
+
+# --- of a trial ------------------------------------------------------------------------------------
+
+
+DYE_PLAN = """\
+[trial]
+title = "Tray in quartersawn lacewood"
+[boards]
+count = 12
+length = "480 mm"
+width = "150 mm"
+lanes = 2
+strips = 1
+[[factor]]
+name = "carrier"
+levels = ["alcohol", "oil"]
+laid_on = "board"
+[[factor]]
+name = "dye_load"
+levels = ["10 g/L", "20 g/L", "40 g/L"]
+laid_on = "board"
+[[factor]]
+name = "seal_coat"
+levels = ["none", "shellac"]
+laid_on = "lane"
+[[response]]
+name = "darkness"
+kind = "measure"
+unit = "L*"
+low = 0
+high = 100
+aim = "less"
+[[question]]
+factor = "carrier"
+response = "darkness"
+worth = 2
+"""
+LOADS = {"10 g/L": 10.0, "20 g/L": 20.0, "40 g/L": 40.0}
+
+
+def darkness(times, scatter):
+    """Return a maker of L* in which oil needs `times` the load: K/S is 0.1 a g/L, boards scatter in L*."""
+    pieces: dict[int, Pieces] = {}
+
+    def value(patch, draw):
+        own = pieces.setdefault(0, Pieces(draw, board=scatter, patch=scatter / 3))
+        load = LOADS[patch["dye_load"]] / (times if patch["carrier"] == "oil" else 1)
+        ratio = 0.1 * load
+        share = 1 / (1 + ratio + math.sqrt(ratio * (ratio + 2)))
+        return 116 * share ** (1 / 3) - 16 + own.shift(patch)
+
+    return value
+
+
+@pytest.fixture(scope="module")
+def dyed(tmp_path_factory):
+    return trial_of(tmp_path_factory.mktemp("dyed"), DYE_PLAN, darkness(1.8, 0.7))
+
+
+def test_strength_of_a_trial(dyed):
+    found = strength(dyed)
+    (oil,) = found.carriers
+    assert oil.lower < 1.8 < oil.upper
+    assert oil.upper / oil.lower < 1.6
+    assert found.sentence.startswith(f"Oil needs {oil.times:#.2g} times the load of alcohol (")
+    assert found.sentence.endswith(" for the same darkness.")
+    assert min(found.parallel_p, found.linear_p) > 0.01
+    turned = strength(dyed, reference="oil").carriers[0]
+    assert turned.times == pytest.approx(1 / oil.times, rel=1e-8)
+    assert (turned.lower, turned.upper) == pytest.approx((1 / oil.upper, 1 / oil.lower), rel=1e-6)
+
+
+def test_strength_is_judged_against_boards(tmp_path):
+    """The same scatter from patch to patch, with and without boards that differ: the limits follow the boards."""
+    widths = []
+    for scatter in (0.3, 2.0):
+        (oil,) = strength(trial_of(tmp_path / str(scatter), DYE_PLAN, darkness(1.8, scatter))).carriers
+        widths.append(math.log(oil.upper / oil.lower))
+    assert widths[1] > 3 * widths[0]
+
+
+def test_strengths_of_trials_cover(tmp_path):
+    inside, dark, runs = 0, 0, 40
+    trial = trial_of(tmp_path, DYE_PLAN, darkness(1.8, 1.0))
+    for seed in range(runs):
+        draw, make = random.Random(seed), darkness(1.8, 1.0)
+        patches = {str(patch["patch"]): patch for patch in trial.patches.to_dict("records")}
+        readings = tuple(row | {"value": repr(make(patches[row["patch"]], draw))} for row in trial.readings)
+        again = replace(trial, readings=readings, journal=readings)
+        (oil,) = strength(again).carriers
+        inside += oil.lower <= 1.8 <= oil.upper
+        load = dark_enough(again, 47).loads[0]  # K/S 2.2013
+        dark += load.lower <= 22.013 <= load.upper
+    assert abs(inside / runs - 0.95) < 3 * math.sqrt(0.95 * 0.05 / runs)
+    assert abs(dark / runs - 0.95) < 3 * math.sqrt(0.95 * 0.05 / runs)
+
+
+def test_dark_enough(dyed):
+    """L* 40 is Y 0.11251 and K/S 3.5003: 35 g/L in alcohol by the truth, and 63 in oil, more than was tried."""
+    alcohol, oil = dark_enough(dyed, 40).loads
+    assert alcohol.lower < 35.003 < alcohol.upper
+    assert alcohol.within
+    assert not oil.within
+    assert math.isnan(oil.load)
+    assert oil.sentence.startswith("40 g/L, the most tried, gives L* 4")
+    assert oil.sentence.endswith(" with oil; L* 40 was not reached")
+    light = dark_enough(dyed, 90).loads[0]
+    assert light.sentence.startswith("10 g/L, the least tried, already gives L* ")
+    assert "has no K/S" in dark_enough(dyed, 130).sentence
+
+
+def test_one_carrier_still_has_loads(tmp_path):
+    start = DYE_PLAN.index('[[factor]]\nname = "carrier"')
+    text = (
+        DYE_PLAN[:start] + DYE_PLAN[DYE_PLAN.index('[[factor]]\nname = "dye_load"') : DYE_PLAN.index("[[question]]")]
+    )
+    trial = trial_of(tmp_path, text, lambda patch, draw: darkness(1, 0.3)(patch | {"carrier": "alcohol"}, draw))
+    (one,) = dark_enough(trial, 45).loads
+    assert one.within
+    assert one.sentence == f"{one.load:#.3g} g/L ({one.lower:#.3g} to {one.upper:#.3g}) gives L* 45"
+    assert strength(trial).sentence == "How strong the carriers are cannot be told: one carrier only was read."
+
+
+def test_what_a_trial_cannot_tell_is_said(tmp_path, dyed):
+    one_load = DYE_PLAN.replace('["10 g/L", "20 g/L", "40 g/L"]', '["10 g/L", "20 g/L"]')
+    trial = trial_of(tmp_path, one_load, darkness(1.8, 0.5))
+    kept = tuple(
+        row for row in trial.readings
+        if trial.patches.set_index("patch").loc[int(row["patch"]), "dye_load"] == "10 g/L"
+    )  # fmt: skip
+    assert "one load only was read" in strength(replace(trial, readings=kept, journal=kept)).sentence
+    assert "nothing is recorded of darkness" in strength(replace(trial, readings=(), journal=())).sentence
+    assert "no factor of this trial is a return time" in lap_window(dyed).sentence
+    backwards = tuple(row | {"value": repr(100 - float(row["value"]))} for row in trial.readings)
+    assert "more dye came out lighter" in strength(replace(trial, readings=backwards, journal=backwards)).sentence
+    same = tuple(row | {"value": "50.0"} for row in trial.readings)
+    flat = replace(trial, readings=same, journal=same)
+    assert strength(flat).sentence.startswith("How ")
+    assert "cannot be told" in strength(flat).sentence
+    assert strength(flat).carriers == ()
+
+
+def test_a_load_without_effect_gives_no_number(tmp_path):
+    trial = trial_of(tmp_path, DYE_PLAN, lambda patch, draw: draw.gauss(45, 3), seed=3)
+    (oil,) = strength(trial).carriers
+    assert (oil.lower, oil.upper) == (0, math.inf)
+    assert "the load itself made no sure difference" in oil.sentence
+    assert all(
+        math.isnan(load.load) and "no sure difference" in load.sentence for load in dark_enough(trial, 45).loads
+    )
+
+
+def test_coarse_grades_are_averaged_to_boards(tmp_path):
+    """Both lanes of every board get the same grade, so that only boards show scatter."""
+    text = DYE_PLAN.replace(
+        'kind = "measure"\nunit = "L*"\nlow = 0\nhigh = 100', 'kind = "grade"\nhalf_grades = true'
+    )
+    make, seen = darkness(1.8, 2.0), {}
+
+    def grade(patch, draw):
+        return seen.setdefault(patch["board"], min(5, max(1, round(2 * (6 - make(patch, draw) / 14)) / 2)))
+
+    found = strength(trial_of(tmp_path, text, grade))
+    assert found.carriers[0].lower < 1.8 < found.carriers[0].upper
+    assert "averaged first" in found.notes[0]
+
+
+def test_the_example():
+    """Its truth: the carriers differ in L*, oil is the palest; its glaze dwell is no return time."""
+    trial = folder.load(EXAMPLE)
+    alcohol, oil = strength(trial).carriers
+    assert oil.lower > 1
+    assert alcohol.lower < 1.2 < alcohol.upper
+    assert not lap_window(trial).told
+
+
+def visibility(patch, draw, shifts, boards=0.3):
+    minutes = {"0 s": 0, "60 s": 1, "90 s": 1.5, "180 s": 3, "300 s": 5, "600 s": 10, "24 h": 1440}
+    shift = shifts.setdefault(patch["board"], draw.gauss(0, boards))
+    tau = {"water": 3, "alcohol": 8}[patch["carrier"]] * math.exp(shift)
+    index = 1 - math.exp(-((minutes[patch["return_time"]] / tau) ** 2))
+    if patch["response"] == "lap_step":
+        return 6 * index + draw.gauss(0, 0.2)
+    return min(5, max(1, round(2 * (5 - 4 * index + draw.gauss(0, 0.8))) / 2))
+
+
+@pytest.fixture(scope="module")
+def lapped(tmp_path_factory):
+    shifts = {}
+    return trial_of(
+        tmp_path_factory.mktemp("laps"), LAP_PLAN, lambda patch, draw: visibility(patch, draw, shifts), seed=4
+    )
+
+
+def test_lap_window_of_grades(lapped):
+    found = lap_window(lapped)
+    water, alcohol = found.waits
+    assert found.response == "lap_visibility"
+    assert water.lower <= water.minutes <= water.upper
+    assert water.minutes < alcohol.minutes
+    assert "at a risk of 1 in 10" in water.sentence
+    assert "The controls (0 s and 24 h)" in found.notes[0]
+    assert lap_window(lapped, decide.decide(lapped)).waits == found.waits
+
+
+def test_lap_window_of_steps(lapped):
+    """The wait at index 0.2 is tau times 0.472 by the truth: 1.4 min in water, 3.8 min in alcohol."""
+    found = lap_window(lapped, response="lap_step")
+    water, alcohol = found.waits
+    assert water.lower < 3 * math.sqrt(-math.log(0.8)) < water.upper
+    assert alcohol.lower < 8 * math.sqrt(-math.log(0.8)) < alcohol.upper
+    assert "until a lap shows 20 % of a full double coat" in found.sentence
+
+
+def test_a_piece_held_to_the_window(lapped):
+    window = lap_window(lapped, response="lap_step")
+    water = window.waits[0]
+    fits = window.window_against(60 * water.lower - 1)
+    assert fits.answers[0].verdict == "fits"
+    between = window.window_against(60 * water.minutes, 0.5)
+    assert between.answers[0].verdict == "may not fit"
+    too_long = window.window_against(60 * water.upper + 1, 0.5)
+    assert too_long.answers[0].verdict == "does not fit"
+    bay = too_long.answers[0].bay_m2
+    assert 0.9 * water.lower * 0.5 <= bay <= water.lower * 0.5
+    assert f"unless it is worked in bays of at most {bay:g} m²" in too_long.sentence
+    with pytest.raises(ValueError, match="above nought"):
+        window.window_against(0)
+
+
+def test_laps_that_tell_nothing_are_said(lapped):
+    never = tuple(row | {"value": "5.0"} for row in lapped.readings if row["response"] == "lap_visibility")
+    found = lap_window(replace(lapped, readings=never, journal=never))
+    assert not found.told
+    assert found.sentence.endswith("no lap was seen at any of the return times, 60 s to 10 min.")
+    assert found.window_against(23).sentence == found.sentence
+    assert "nothing is scored or measured of laps" in lap_window(lapped, response="grain").sentence
+
+
+def test_waits_beyond_those_tried(lapped):
+    """Laps seen at every third wait of 10 min only: no number beyond, and no promise beyond the lower limit."""
+    codes = lapped.patches.set_index("patch")["return_time"]
+    chosen = [row for row in lapped.readings if row["response"] == "lap_visibility"]
+    late = 0
+    readings = []
+    for row in chosen:
+        seen = codes[int(row["patch"])] in ("600 s", "24 h")
+        late += seen
+        readings.append(row | {"value": "2.0" if seen and late % 4 == 1 else "5.0"})
+    found = lap_window(replace(lapped, readings=tuple(readings), journal=tuple(readings)), risk=0.9)
+    assert all(math.isinf(wait.minutes) and wait.lower <= 10 for wait in found.waits)
+    assert all("may wait" in wait.sentence and "tried" in wait.sentence for wait in found.waits)
+    early = lap_window(lapped, risk=0.001)
+    assert "less than 60 s, the shortest tried, at a risk of 1 in 1000" in early.waits[0].sentence
+
+
+def test_the_lap_plan_is_read_as_such():
+    from analysis.curves import roles
+
+    plan = read_plan(REPOSITORY / "example_trials" / "lap-boards")
+    assert roles.return_time(plan).name == "return_time"
+    assert roles.carrier(plan).name == "carrier"
+    assert roles.laps(plan).name == "lap_visibility"
+    assert roles.dye_load(plan) is None
+    assert roles.return_time(read_plan(EXAMPLE)) is None
