@@ -491,7 +491,7 @@ def test_everything_of_an_assessor_in_one_sentence():
     assert said.startswith("B marks 0.")
     assert "grade higher than the others (95% interval" in said
     assert "gave 6 patches seen twice the same mark never (standard deviation of a repeated mark" in said
-    assert "from the first patch to the last its marks rose by 1.0" in said
+    assert "from the first patch to the last the marks rose by 1.0" in said
     assert said.count(".\n") == 0
     assert said.endswith(".")
 
@@ -500,7 +500,7 @@ def test_one_assessor_alone_says_what_cannot_be_told():
     said = sentence_of(marks_of((1, "A", 1, 3.0), (2, "A", 1, 4.0), (1, "A", 2, 3.0)).assign(taken_at=""), "A")
     assert "how high it marks beside others cannot be told" in said
     assert "gave 1 patch seen twice the same mark again" in said
-    assert "whether its marks drifted cannot be told: no times of looking were recorded" in said
+    assert "whether the marks drifted cannot be told: no times of looking were recorded" in said
 
 
 def test_each_holds_what_the_single_functions_say():

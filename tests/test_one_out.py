@@ -116,7 +116,7 @@ def test_the_report_says_who_scored(tmp_path):
 def test_the_report_says_what_one_assessor_alone_cannot_tell(tmp_path):
     page = check_form(report.page(content_of(scored(tmp_path, {"A": 1.0}))))
     assert "A scored alone: whether others would see the same" in page.flat
-    assert "as it saw no patch twice" in page.flat
+    assert "as no patch was seen twice" in page.flat
     assert "Krippendorff" not in page.flat
 
 

@@ -83,7 +83,7 @@ def _on_second_looks(row: pd.Series, response: Response) -> str:
     """Return how well an assessor repeats a mark."""
     repeated, same = int(row["repeated"]), int(row["repeated_same"])
     if not repeated:
-        return "how well it repeats a mark cannot be told, as it saw no patch twice"
+        return "how well a mark is repeated cannot be told, as no patch was seen twice"
     text = f"gave {_patches(repeated)} seen twice the same mark {_times(same, repeated)}"
     if response.kind == "yes_no" or same == repeated:
         return text
@@ -96,9 +96,9 @@ def _over_the_session(row: pd.Series, response: Response) -> str:
     """Return how far an assessor's marks moved from the first patch to the last."""
     change, lower, upper = row["drift"], row["drift_lower"], row["drift_upper"]
     if np.isnan(change):
-        return f"whether its marks drifted cannot be told: {row['drift_unknown']}"
+        return f"whether the marks drifted cannot be told: {row['drift_unknown']}"
     unit = response.unit_words(abs(change))
-    span = "from the first patch to the last its marks"
+    span = "from the first patch to the last the marks"
     way = "rose" if change > 0 else "fell"
     if np.isnan(lower):
         return f"{span} {way} by {abs(change):.2g} {unit}, but {row['drift_unknown']}"
