@@ -2,6 +2,7 @@
 
 import csv
 import html.parser
+import io
 import math
 import re
 import shutil
@@ -569,3 +570,13 @@ def test_a_folder_that_cannot_be_written_is_the_users_to_mend(tmp_path):
     trial.folder.report.write_text("in the way", encoding="utf-8")
     with pytest.raises(UserError, match="cannot be written"):
         report.write(trial, decide.decide(trial), WHEN)
+
+
+def test_no_table_holds_what_a_spreadsheet_would_run(tmp_path):
+    text = SMALL.replace('"shellac"', '"=HYPERLINK(1)"')
+    loaded = trial_of(tmp_path / "trial", text, lambda patch, draw: 3 + round(draw.gauss(0, 0.8)), assessors=2)
+    page = report.write(loaded, decide.decide(loaded), WHEN)
+    written = [path.read_text(encoding="utf-8") for path in (page.parent / "tables").glob("*.csv")]
+    cells = [cell for table in written for row in csv.reader(io.StringIO(table)) for cell in row]
+    assert "'=HYPERLINK(1)" in cells
+    assert not [cell for cell in cells if cell.startswith("=")]

@@ -50,8 +50,8 @@ def write(trial: Trial, decision: Decision, when: str) -> Path:
     for name, table in tables.items():
         if trial.plan.rehearsal:  # in every row, so that no row goes without it
             table = table.assign(source=INVENTED)[["source", *table.columns]]
-        rows = table.astype(object).to_numpy().tolist()
-        folders.write_text(place / "tables" / f"{name}.csv", folders.csv_text(list(table.columns), rows))
+        text_of_table = folders.csv_text(list(table.columns), table.astype(object).to_numpy().tolist(), neutral=True)
+        folders.write_text(place / "tables" / f"{name}.csv", text_of_table)
     folders.write_text(place / "report.html", text)
     return place / "report.html"
 
