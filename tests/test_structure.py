@@ -7,11 +7,13 @@ interaction of a criss-cross against the residual.
 
 import itertools
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from tests.conftest import SMALL
 from trials import structure
 from trials.design import lay_out
 from trials.plan import read_plan
@@ -225,3 +227,33 @@ def test_interactions_come_in_by_what_is_asked_and_leave_four_to_judge_by(tmp_pa
     pairs = [effect.name for effect in told.effects if len(effect.factors) == 2]
     assert pairs == ["b:d"]
     assert told.error_dfs["residual"] == structure.FEW
+
+
+# --- single readings, and lines --------------------------------------------------------------------
+
+
+def told_of(tmp_path):
+    (tmp_path / "trial.toml").write_text(SMALL, encoding="utf-8")
+    plan = read_plan(tmp_path)
+    patches = lay_out(plan, 1).patches
+    return structure.of_layout(plan, patches), patches
+
+
+def test_single_readings_add_what_is_repeated(tmp_path):
+    """Assessors and repeated readings cross the pieces: they are terms once there are several of them."""
+    told, patches = told_of(tmp_path)
+    once = patches[["patch"]].assign(assessor="A")
+    twice = pd.concat([once, once.assign(assessor="B")])
+    assert structure.of_readings(told, once) == told.fitted_random
+    assert structure.of_readings(told, twice) == [*told.fitted_random, "patch", "assessor"]
+    assert structure.of_readings(told, pd.concat([once, once])) == [*told.fitted_random, "patch"]
+
+
+def test_lines_leave_boards_to_judge_by_where_there_are_more_than_they_need(tmp_path):
+    told, patches = told_of(tmp_path)
+    assert "board" in told.random
+    loads = patches.assign(load=patches["board"].map({1: 1.0, 2: 2.0, 3: 3.0, 4: 4.0}))
+    without = replace(told, error_dfs=told.error_dfs | {"board": 0})  # as with a load of its own on each board
+    assert structure.of_lines(without, loads, ["load"])[0] == "board"  # 4 boards, a level and a slope
+    assert structure.of_lines(without, loads.assign(group=loads["board"].map(str)), ["group"]) is None
+    assert structure.of_lines(told, loads, ["load"]) == [term for term in told.fitted_random if term != "lot"]

@@ -252,6 +252,19 @@ def test_corrections_that_cannot_be_made(laid_out, run, words, says):
     assert journal(laid_out) == before
 
 
+def test_a_doubtful_correction_waits_for_a_yes(laid_out, run, no_terminal):
+    run("record", lightness(laid_out), laid_out)
+    first = codes(laid_out)[0]
+    asked = ["correct", first, "darkness", 390, laid_out, "--why", "slip"]
+    done = run(*asked)
+    assert done.status == 2
+    assert f"darkness of patch {first} is 390, which stands alone" in done.err
+    assert "row 0" not in done.err
+    assert len(journal(laid_out)) == 16
+    assert run(*asked, "--yes").status == 0
+    assert journal(laid_out)[-1]["note"] == CONFIRMED
+
+
 def test_a_file_with_reasons_corrects(laid_out, run):
     run("record", marks(laid_out), laid_out)
     first, second, third, *_ = codes(laid_out)
@@ -405,6 +418,44 @@ def test_typed_in_patch_by_patch(laid_out, run, monkeypatch):
     assert f"Patch {order[3]}" in again.err, "it goes on with the first patch left out"
 
 
+@pytest.mark.parametrize(("typed", "taken"), [("", 0), ("note", 0), ("3\nnote", 1), ("7", 0), ("back", 0)])
+def test_the_end_of_the_input_ends_the_typing(laid_out, run, monkeypatch, typed, taken):
+    monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+    done = run("record", "--by-hand", "--assessor", "A", laid_out)
+    assert done.status == 0, done.err
+    assert f"At the prompt: {taken} readings taken in." in done.out
+    assert len(journal(laid_out)) == taken
+
+
+def test_the_end_of_the_input_is_no_yes(laid_out, run, monkeypatch):
+    from trials.design import scoring_order
+
+    first = scoring_order(folders.load(laid_out).patches, 1, "B")[0]
+    run("record", marks(laid_out, **{f"p{first}": 1}), laid_out)
+    monkeypatch.setattr(sys, "stdin", io.StringIO("5\n"))
+    done = run("record", "--by-hand", "--assessor", "B", laid_out)
+    assert done.status == 0, done.err
+    assert "Doubtful: figure clarity" in done.err
+    assert len(journal(laid_out)) == 16
+
+
+def test_typing_ends_when_the_scoring_is_closed_meanwhile(laid_out, run, monkeypatch):
+    run("record", marks(laid_out), laid_out)
+
+    class Closing(io.StringIO):
+        def readline(self, *_: object) -> str:
+            trial = folders.load(laid_out)
+            if not trial.closed:
+                folders.record_close(trial.folder, trial.plan, "closed", "")
+            return "3\n"
+
+    monkeypatch.setattr(sys, "stdin", Closing())
+    done = run("record", "--by-hand", "--assessor", "B", laid_out)
+    assert done.status == 2
+    assert "the scoring was closed on" in done.err
+    assert len(journal(laid_out)) == 16
+
+
 def test_typing_needs_to_know_who_and_what(laid_out, run, no_terminal):
     assert "add --assessor A or B" in run("record", "--by-hand", laid_out).err
     assert "write 'darkness'" in run("record", "--by-hand", "--only", "darknes", laid_out).err
@@ -467,3 +518,22 @@ def test_comparisons_can_be_typed(compared, run, monkeypatch):
     assert done.status == 0, done.err
     assert "there are no ties" in done.err
     assert [row["value"] for row in journal(compared)] == ["1", "0"]
+
+
+def test_a_plan_of_comparisons_alone_is_checked_taken_in_and_told(folder, run, monkeypatch):
+    text = SMALL.split("[[response]]")[0] + COMPARED + '\n[scoring]\nassessors = ["A"]\n'
+    (folder / "trial.toml").write_text(text)
+    told = run("check", folder)
+    assert told.status == 0, told.out
+    assert (
+        "8 pairs of patches are compared side by side, on 4 pairs of lanes; fewer than 6 cannot settle it" in told.out
+    )
+    run("plan", folder, "--seed", 1)
+    monkeypatch.setattr(sys, "stdin", io.StringIO("left\n" * 10))
+    assert "At the prompt: 10 readings" in run("record", "--by-hand", "--assessor", "A", folder).out
+    run("close", folder)
+    for command in ("analyse", "decide"):
+        done = run(command, folder)
+        assert done.status == 0, done.err
+        assert "Which shows the fleck more clearly? Seal coat" in done.out
+    assert run("report", folder).status == 0

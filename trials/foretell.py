@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 
-from trials import lap, structure
+from trials import lap, scoring, structure
 from trials.design import Layout
-from trials.plan import Lap, Plan, Question
+from trials.plan import Lap, Plan, Preference, Question
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,7 @@ def foretell(plan: Plan, layout: Layout) -> Foretold:
         factors=tuple(structure.describe(plan, told)),
         unseen=tuple(unseen),
         notes=tuple(_notes(plan, layout)),
-        sound=bool(plan.responses) and all(forecast.can_be_told for forecast in questions),
+        sound=bool(plan.responses or plan.preferences) and all(forecast.can_be_told for forecast in questions),
     )
 
 
@@ -101,14 +102,41 @@ def _notes(plan: Plan, layout: Layout) -> list[str]:
     notes = [*plan.assumed, *layout.notes]
     if plan.lap is not None:
         notes.append(_lap_words(plan, plan.lap))
-    if not plan.responses:
+    notes += [_compared(plan, preference, layout) for preference in plan.preferences]
+    if not plan.responses and not plan.preferences:
         notes.append("No response is named, so there is nothing to score: add a [[response]].")
-    elif not plan.questions:
+    elif plan.responses and not plan.questions:
         notes.append("No question is named, so whatever is found will count as exploratory: add a [[question]].")
     if any(response.kind == "grade" for response in plan.responses) and len(plan.assessors) < 2:
         notes.append("One assessor alone: a second one's scores would show how far the marks can be trusted.")
     notes.append("Interactions of three and more factors are taken as chance.")
     return notes
+
+
+FEWEST_PAIRS = 6
+"""With fewer pairs of pieces chance alone makes all agree, one way or the other, in more than 5 of 100 trials: twice
+one half to the fifth is 0.0625."""
+
+
+def _compared(plan: Plan, preference: Preference, layout: Layout) -> str:
+    """Say how many pairs are compared side by side, and whether they can settle anything."""
+    factor = plan.factor(preference.factor)
+    rows = {row["patch"]: row for row in layout.patches.to_dict("records")}
+    pieces: dict[tuple[str, str], set[tuple[object, ...]]] = defaultdict(set)
+    found = scoring.chosen_pairs(plan, preference, layout.patches, layout.seed)
+    for first, second in found:
+        levels = (str(rows[first][factor.name]), str(rows[second][factor.name]))
+        pieces[levels].add(tuple(rows[first][name] for name in scoring.PIECE[factor.laid_on]))
+    if not found:
+        return f"{preference.words}: no two patches differ in {factor.words} alone, so nothing can be compared."
+    fewest = min(map(len, pieces.values()))
+    kinds = "patches" if factor.laid_on == "patch" else f"{factor.laid_on}s"
+    each = " for each two levels" if len(pieces) > 1 else ""
+    enough = "" if fewest >= FEWEST_PAIRS else f"; fewer than {FEWEST_PAIRS} cannot settle it, even if all agree"
+    return (
+        f"{preference.words}: {len(found)} pairs of patches are compared side by side, on {fewest} pairs of "
+        f"{kinds}{each}{enough}."
+    )
 
 
 def _lap_words(plan: Plan, made: Lap) -> str:

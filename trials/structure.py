@@ -342,6 +342,45 @@ def of_whole_sets(plan: Plan, base: Structure) -> Structure:
     return Structure(random, judged, (), counts, {term: errors[term] for term in (*random, "residual")})
 
 
+def of_readings(told: Structure, readings: pd.DataFrame) -> list[str]:
+    """Return the random terms of a model of single readings: the pieces', and what reading them adds.
+
+    Parameters
+    ----------
+    readings : one row a reading; columns patch and assessor.
+    """
+    more = ["patch"] if readings["patch"].duplicated().any() else []
+    return [*told.fitted_random, *more, *(["assessor"] if readings["assessor"].nunique() > 1 else [])]
+
+
+def of_lines(told: Structure, patches: pd.DataFrame, on_boards: Sequence[str]) -> list[str] | None:
+    """Return the random terms of a model of straight lines; the lots are taken as they are.
+
+    A line takes fewer degrees of freedom than its amounts as a factor, so that boards may be left to judge by where
+    the factorial model has none.
+
+    Parameters
+    ----------
+    patches : one row a treated patch; columns lot, board and those of `on_boards`.
+    on_boards : what varies from board to board, numbers as amounts and words as groups.
+
+    Returns
+    -------
+    None where there are no more boards than the lines need.
+    """
+    import pandas as pd
+
+    found = [term for term in told.fitted_random if term != "lot"]
+    if "board" not in told.random or "board" in found:
+        return found
+    boards = patches.drop_duplicates("board")
+    blocks = [np.ones((len(boards), 1)), pd.get_dummies(boards["lot"]).to_numpy(float)]
+    for name in on_boards:
+        amounts = pd.api.types.is_numeric_dtype(boards[name])
+        blocks.append((boards[[name]] if amounts else pd.get_dummies(boards[name])).to_numpy(float))
+    return ["board", *found] if len(boards) > rank(blocks) else None
+
+
 def _too_few(stratum: str, *, besides: bool) -> str:
     also = " as well as the factors themselves" if besides else ""
     return f"there are too few {piece_words(stratum)} to judge it by{also}"

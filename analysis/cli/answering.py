@@ -45,20 +45,19 @@ def analyse(
     decision = _decide(trial)
     chosen = [fit for fit in decision.analyses if response in ("", fit.response.name)]
     refused = [one for one in decision.unfitted if response in ("", one.response.name)]
-    if not chosen:
+    compared = () if response else preference.sentences(trial)
+    if not chosen and not compared:
         raise UserError(*(one.why.removesuffix(".") for one in refused))
     trial = _looked(trial)
-    data: dict[str, Any] = {
+    data = {
         "responses": [_analysis_data(fit) for fit in chosen],
         "not_fitted": [{"response": one.response.name, "why": one.why} for one in refused],
+        "side_by_side": list(compared),
     }
     lines = [trial.plan.title, ""] if trial.plan.rehearsal else []
     lines += [line for fit in chosen for line in _analysis_lines(fit, decision, letters=letters)]
     lines += [f"{one.response.words}: {one.why}" for one in refused]
-    if not response:
-        compared = preference.sentences(trial)
-        data["side_by_side"] = list(compared)
-        lines += [*([""] if compared else []), *compared]
+    lines += [*([""] if lines and compared else []), *compared]
     shell.answer("analyse", as_json=as_json, data=data, lines=lines)
     shell.next_step("splitboard decide" + shell.named(folder))
 
@@ -69,13 +68,20 @@ def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
 
     splitboard decide counter-trial
     """
+    from analysis import preference
     from analysis.decide import TOO_CLOSE
 
     trial = _load(folder)
     decision = _decide(trial)
     trial = _looked(trial)
-    lines = list(_finding_lines(trial, decision))
-    shell.answer("decide", as_json=as_json, data=_decision_data(decision), lines=lines)
+    compared = preference.sentences(trial)
+    lines = [
+        *_finding_lines(trial, decision),
+        *(["", "Side by side:", *(f"- {one}" for one in compared)] if compared else []),
+    ]
+    shell.answer(
+        "decide", as_json=as_json, data=_decision_data(decision) | {"side_by_side": list(compared)}, lines=lines
+    )
     still_open = any(finding.verdict == TOO_CLOSE for finding in decision.findings)
     more = ", or add boards for what is open: splitboard plan --add 4" + shell.named(folder) if still_open else ""
     shell.next_step("splitboard report" + shell.named(folder) + more)

@@ -297,24 +297,12 @@ def _positive_log(ratio: np.ndarray) -> np.ndarray:
 
 
 def _pieces(told: structure.Structure, frame: pd.DataFrame, load: Factor, carrier: Factor | None) -> list[str]:
-    """Return the random terms of the lines; the lots are taken as they are.
-
-    A line takes fewer degrees of freedom than the loads as a factor, so that boards may be left to judge by where
-    the factorial model has none.
-    """
-    found = [term for term in told.fitted_random if term != "lot"]
-    if "board" not in told.random or "board" in found:
-        return found
-    boards = frame.drop_duplicates("board")
-    on_boards = [one.name for one in (carrier,) if one is not None and one.laid_on == "board"]
-    columns = [np.ones((len(boards), 1)), *(pd.get_dummies(boards[name]).to_numpy(float) for name in on_boards)]
-    if load.laid_on == "board":
-        columns.append(boards[[_LN_LOAD]].to_numpy(float))
-    if boards["lot"].nunique() > 1:
-        columns.append(pd.get_dummies(boards["lot"]).to_numpy(float))
-    if len(boards) <= np.linalg.matrix_rank(np.hstack(columns)):
+    """Return the random terms of the lines."""
+    on_boards = [carrier.name] if carrier is not None and carrier.laid_on == "board" else []
+    found = structure.of_lines(told, frame, [*on_boards, *([_LN_LOAD] if load.laid_on == "board" else [])])
+    if found is None:
         raise UserError("there are no more boards than the lines need, so how boards differ is not known")
-    return ["board", *found]
+    return found
 
 
 def _tested(model: _Model, term: str) -> tuple[mixed.MixedFit | None, float]:

@@ -19,6 +19,7 @@ from analysis.model import design_at
 from analysis.ordinal import OrdinalFit, latent
 from analysis.responses import Analysis
 from analysis.three_ways.way import Way, cut
+from trials import structure
 from trials.errors import UserError
 from trials.plan import Response
 
@@ -114,11 +115,7 @@ def readings_frame(analysis: Analysis) -> tuple[pd.DataFrame, list[str]]:
     layout = table.treated.drop(columns=["value", "readings"])
     frame = table.readings.merge(layout, on="patch", how="inner", validate="many_to_one")
     frame = frame.assign(assessor=frame["assessor"].replace("", "(no name)"))
-    random = list(analysis.told.fitted_random)
-    if frame["patch"].duplicated().any():
-        random.append("patch")
-    if frame["assessor"].nunique() > 1:
-        random.append("assessor")
+    random = structure.of_readings(analysis.told, frame)
     return frame, random
 
 

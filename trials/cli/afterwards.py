@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from trials import shell
-from trials.cli.settling import when
+from trials.cli.settling import How, settle, when
 from trials.errors import Problem, UserError
 from trials.shell import FolderArgument, JsonOption
 
@@ -29,6 +29,7 @@ def correct(
     repeat: Annotated[str, typer.Option(help="Which look, where there are several.")] = "",
     against: Annotated[str, typer.Option(help="The other patch of a comparison.")] = "",
     withdraw: Annotated[bool, typer.Option("--withdraw", help="Take the reading out; give no value.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="It looks doubtful and is right: take it in.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Correct a reading: the old one stays on record, with the reason.
@@ -47,7 +48,8 @@ def correct(
         trial = folders.load(folder)
         which = corrections.Which(patch, response, assessor, stage, repeat, against)
         checked = corrections.correction(trial.plan, trial.patches, trial.journal, which, value, why)
-        rows = [row | {"source": corrections.BY_HAND} for row in checked.new]
+        (settled,) = settle([checked], How(good_rows=False, doubtful_too=yes, write=True))
+        rows = [row | {"source": corrections.BY_HAND} for row in settled]
         folders.append(trial.folder, trial.plan, readings=rows)
     row = rows[0]
     before = trial.journal[int(row["supersedes"]) - 2]["value"]
@@ -125,6 +127,6 @@ def publish(
     place = to if to is not None else trial.folder.path / "open-data"
     with folders.locked(trial.folder):
         written = publishing.write(trial, place)
-    notes = publishing.left_out(trial, trial.closed or trial.plan.rehearsal)
+    notes = publishing.left_out(trial, trial.closed)
     data = {"files": [str(path) for path in written], "notes": list(notes)}
     shell.answer("publish", as_json=as_json, data=data, lines=[*map(str, written), *notes])

@@ -36,7 +36,7 @@ def type_in(trial: Trial, defaults: Defaults, only: str, how: How) -> list[tuple
         print(f"{question}: ", end="", file=sys.stderr, flush=True)
         line = sys.stdin.readline()
         if not line:
-            raise EOFError
+            raise typed.Stop
         return line.rstrip("\n")
 
     taken = 0
@@ -46,6 +46,7 @@ def type_in(trial: Trial, defaults: Defaults, only: str, how: How) -> list[tuple
                 taken += _keep(folders.load(trial.folder.path), rows, defaults, ask, how)
         else:
             taken += len(rows)
+    shell.say()
     verb = "taken in" if how.write else "would be taken in"
     return [({"file": "", "kind": "readings", "new": taken}, [f"At the prompt: {taken} readings {verb}."])]
 
@@ -91,6 +92,7 @@ def _keep(trial: Trial, rows: list[dict[str, str]], defaults: Defaults, ask: Cal
     from trials import records
     from trials.records import typed
 
+    still_open(trial)  # it may have been closed elsewhere meanwhile
     table = typed.as_table(rows, trial.readings)
     checked = records.check_readings(
         table, trial.plan, trial.patches, trial.journal, defaults, conditions=trial.conditions
@@ -100,7 +102,11 @@ def _keep(trial: Trial, rows: list[dict[str, str]], defaults: Defaults, ask: Cal
     if checked.held and not how.doubtful_too:
         for doubt in checked.held:
             shell.say(f"  Doubtful: {doubt.problem.what}.")
-        if ask("  Is that right? yes or no").strip().casefold() not in ("yes", "y"):
+        try:
+            said = ask("  Is that right? yes or no").strip().casefold()
+        except typed.Stop:
+            said = ""  # the session ends with its next question
+        if said not in ("yes", "y"):
             shell.say("  Not taken in; it will be asked for again next time.")
             return 0
     kept = [row | {"source": typed.BY_HAND} for row in with_yes(checked)]

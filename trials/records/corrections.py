@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from trials import folder as folders
@@ -40,7 +40,7 @@ def correction(
     ----------
     plan, patches : the plan and its layout.
     recorded : every row taken in so far.
-    value : what it should have been; empty takes the reading out.
+    value : what it should have been; empty takes the reading out. What is doubtful is held, as in a file.
     why : the reason, which the report counts with the correction.
 
     Raises
@@ -62,7 +62,8 @@ def correction(
     checked = check_readings(table, plan, patches, recorded)
     if checked.problems:
         raise UserError(*(Problem(problem.what, problem.cure) for problem in checked.problems))
-    return checked
+    doubts = tuple(replace(one, problem=replace(one.problem, file="", line=None, column="")) for one in checked.held)
+    return replace(checked, held=doubts)
 
 
 def _meant(plan: Plan, recorded: Sequence[dict[str, str]], which: Which) -> dict[str, str]:

@@ -6,7 +6,7 @@ No doubt names a treatment: who scores may be reading the screen.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from statistics import fmean, median
 from typing import Any
@@ -197,9 +197,9 @@ def _clock(text: str) -> datetime:
 # --- who -------------------------------------------------------------------------------------------
 
 
-def new_assessors(taken: Sequence[Taken], plan: Plan, standing: Rows) -> Iterator[str]:
+def new_assessors(taken: Sequence[Taken], standing: Rows) -> Iterator[str]:
     """Say of every assessor whether readings of theirs are recorded already."""
-    known = _names(row for row in standing)
+    known = _names(standing)
     for name in _names(one.reading for one in taken):
         if name not in known:
             so_far = f"so far there are readings by {', '.join(known)}" if known else "nobody's are recorded yet"
@@ -208,7 +208,7 @@ def new_assessors(taken: Sequence[Taken], plan: Plan, standing: Rows) -> Iterato
 
 def _one_person(file: str, taken: Sequence[Taken], standing: Rows) -> Iterator[Held]:
     """Hold the readings of a new assessor whose name is nearly one that is recorded."""
-    known = _names(row for row in standing)
+    known = _names(standing)
     for name in _names(one.reading for one in taken):
         near = difflib.get_close_matches(name.casefold(), [other.casefold() for other in known], 1, LIKELY_THE_SAME)
         if name in known or not near:
@@ -221,5 +221,5 @@ def _one_person(file: str, taken: Sequence[Taken], standing: Rows) -> Iterator[H
         yield Held(problem, frozenset(one.cell.row for one in own))
 
 
-def _names(rows: Any) -> list[str]:
+def _names(rows: Iterable[Mapping[str, str]]) -> list[str]:
     return list(dict.fromkeys(row["assessor"] for row in rows if row["assessor"]))

@@ -139,7 +139,7 @@ def check_readings(
         tuple(one.reading for one in taken), already, empty, tuple(dict.fromkeys(problems)),
         tuple(doubts.held(table.name, taken, plan, by_code, standing, conditions)),
         tuple(one.cell.row for one in taken),
-        tuple(doubts.new_assessors(taken, plan, standing)),
+        tuple(doubts.new_assessors(taken, standing)),
     )  # fmt: skip
 
 

@@ -42,8 +42,8 @@ class Prompted:
     responses: tuple[Response, ...]
 
 
-class _Stop(Exception):
-    """The person wants to end here."""
+class Stop(Exception):
+    """The person wants to end here, or there is nothing more to read."""
 
 
 class _Back(Exception):
@@ -108,7 +108,7 @@ def session(
 
     Parameters
     ----------
-    ask, say : put a question and return what was typed; show a line. The end of the input ends the session.
+    ask, say : put a question and return what was typed; show a line. `Stop` from either ends the session.
     now : the time, ISO 8601.
 
     Notes
@@ -123,7 +123,7 @@ def session(
             rows = _pair(plan, look, head, ask, say) if isinstance(look, Pair) else _patch(
                 look, prompted.responses, head, ask, say
             )  # fmt: skip
-        except _Stop:
+        except Stop:
             return
         except _Back:
             at = max(at - 1, 0)
@@ -161,13 +161,10 @@ def _answer(question: str, response: Response | None, ask: Ask, say: Say) -> tup
     """Ask until the answer is a value, nothing, or a wish to go elsewhere; return it and the note made meanwhile."""
     note = ""
     while True:
-        try:
-            typed = ask(question).strip()
-        except EOFError:
-            raise _Stop from None
+        typed = ask(question).strip()
         word = typed.casefold()
         if word == "stop":
-            raise _Stop
+            raise Stop
         if word == "back":
             raise _Back
         if word == "note" or word.startswith("note "):

@@ -1,7 +1,19 @@
 """Scoring by eye: who looks at which patch or pair, in which order, and how often."""
 
-from trials.scoring.orders import HOW_TO_LOOK, sittings
+from trials.scoring.orders import HOW_TO_LOOK, chosen_pairs, sittings
 from trials.scoring.pairs import PIECE, pairs
 from trials.scoring.sitting import Choice, Look, Pair, Round, Scale, Sitting
 
-__all__ = ["HOW_TO_LOOK", "PIECE", "Choice", "Look", "Pair", "Round", "Scale", "Sitting", "pairs", "sittings"]
+__all__ = [
+    "HOW_TO_LOOK",
+    "PIECE",
+    "Choice",
+    "Look",
+    "Pair",
+    "Round",
+    "Scale",
+    "Sitting",
+    "chosen_pairs",
+    "pairs",
+    "sittings",
+]

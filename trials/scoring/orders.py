@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from trials.design import scoring_order
 from trials.draw import Draw
-from trials.plan import STAGES, Plan, Response
+from trials.plan import STAGES, Plan, Preference, Response
 from trials.scoring.pairs import pairs
 from trials.scoring.sitting import Choice, Look, Pair, Round, Scale, Sitting
 
@@ -107,13 +107,18 @@ def _looks(plan: Plan, patches: pd.DataFrame, seed: int, assessor: str, stage: s
     return tuple(order)
 
 
+def chosen_pairs(plan: Plan, preference: Preference, patches: pd.DataFrame, seed: int) -> list[tuple[int, int]]:
+    """Return the pairs that are compared, the same for all assessors; see `trials.scoring.pairs.pairs`."""
+    return pairs(plan, preference, patches, _draw(seed, preference.name, "pairs"))
+
+
 def _pairs(plan: Plan, patches: pd.DataFrame, seed: int, assessor: str, stage: str) -> tuple[Pair, ...]:
     """Return the pairs of a stage in random order, sides shared out evenly between the levels, swapped on repeats."""
     found: list[Pair] = []
     for preference in plan.preferences:
         if preference.stage != stage:
             continue
-        both = pairs(plan, preference, patches, _draw(seed, preference.name, "pairs"))  # the same for all assessors
+        both = chosen_pairs(plan, preference, patches, seed)
         draw = _draw(seed, assessor, preference.name, "sides")
         swapped = draw.shuffled([at % 2 == 1 for at in range(len(both))])
         sides = [(two, one) if swap else (one, two) for (one, two), swap in zip(both, swapped, strict=True)]

@@ -11,6 +11,7 @@ from collections.abc import Hashable, Iterator, Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
+from trials import structure
 from trials.draw import Draw
 from trials.plan import Plan, Preference
 
@@ -19,13 +20,8 @@ if TYPE_CHECKING:
 
 Patch = dict[str, Any]
 
-PIECE: dict[str, tuple[str, ...]] = {
-    "board": ("board",),
-    "lane": ("board", "lane"),
-    "strip": ("board", "strip"),
-    "patch": ("board", "lane", "strip"),
-}
-"""The columns that name a piece of each kind."""
+PIECE: dict[str, tuple[str, ...]] = {structure.piece_words(term, 1): of for term, of in structure.COLUMNS.items()}
+"""The columns that name a piece of each kind: of ``lane``, board and lane."""
 
 
 def pairs(plan: Plan, preference: Preference, patches: pd.DataFrame, draw: Draw) -> list[tuple[int, int]]:
