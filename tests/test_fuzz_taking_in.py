@@ -56,7 +56,7 @@ def small(tmp_path_factory):
 
 CODES = tuple(f"{{{at}}}" for at in range(16))
 CELLS = st.sampled_from([*CODES, *ODD, *map(str, range(-2, 8)), "0.5", "2.5", "4e0", "١", "½", "2026-03-14 10:00"])
-ROWS = st.lists(st.lists(CELLS, min_size=8, max_size=8), min_size=1, max_size=5)
+ROWS = st.lists(st.lists(CELLS, min_size=8, max_size=8), min_size=1, max_size=3)
 HEADER = st.one_of(
     st.lists(st.sampled_from(HEADERS), min_size=1, max_size=8),
     st.permutations(["patch", "figure_clarity", "assessor", "repeat", "taken_at", "reason"]),
