@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from analysis.combinations import holm
 from analysis.effects import p_words
 from analysis.responses import LEVEL, Analysis, Unfitted, analyse_all
 from trials import structure
@@ -76,6 +77,8 @@ class Finding:
     comparisons : every comparison made for it.
     level : the intervals' level; raised above 95 % where several are taken at once.
     depends : sentences on factors this answer depends on.
+    p, p_all : of no difference between the levels compared (between all levels, where all pairs are), and the same
+        by Holm (1979) over the questions asked beforehand; NaN where nothing can be told or it was not asked.
     """
 
     factor: str
@@ -88,6 +91,8 @@ class Finding:
     comparisons: tuple[Comparison, ...]
     level: float
     depends: tuple[str, ...] = ()
+    p: float = math.nan
+    p_all: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -125,7 +130,45 @@ def decide(trial: Trial) -> Decision:
             findings.append(replace(answer(by_name[question.response], question), asked=asked))
         else:
             findings.append(_unanswered(trial.plan, question, unfitted, asked=asked))
-    return Decision(tuple(findings), tuple(_also_seen(trial.plan, fitted)), tuple(fitted), tuple(unfitted))
+    return Decision(
+        tuple(over_all_asked(findings)), tuple(_also_seen(trial.plan, fitted)), tuple(fitted), tuple(unfitted)
+    )
+
+
+def over_all_asked(findings: Sequence[Finding]) -> list[Finding]:
+    """Return findings with p by Holm over those asked beforehand; one that cannot be told counts as p = 1."""
+    before = [at for at, finding in enumerate(findings) if finding.asked]
+    p = np.array([findings[at].p for at in before])
+    known = ~np.isnan(p)
+    found = list(findings)
+    for at, adjusted, is_known in zip(before, holm(np.where(known, p, 1.0)), known, strict=True):
+        if is_known:
+            found[at] = replace(findings[at], p_all=float(adjusted))
+    return found
+
+
+def together_words(decision: Decision, plan: Plan, at: float = 0.05) -> str:
+    """Say which of several questions asked beforehand show a difference when all are taken together.
+
+    Returns
+    -------
+    A sentence, empty where fewer than two questions were asked beforehand. It is about whether there is a
+    difference at all; the verdicts are about whether it is worth having, each by its own interval.
+    """
+    asked = [one for one in decision.findings if one.asked]
+    if len(asked) < 2:
+        return ""
+    clear: list[str] = []
+    open_: list[str] = []
+    for one in asked:
+        about = f"{plan.factor(one.factor).words} on {plan.response(one.response).words}"
+        if math.isnan(one.p_all):
+            open_.append(f"{about} (cannot be told)")
+        else:
+            (clear if one.p_all < at else open_).append(f"{about} (p {p_words(one.p_all)})")
+    said = [f"clear of chance: {'; '.join(clear)}"] if clear else []
+    said += [f"not clear of chance: {'; '.join(open_)}"] if open_ else []
+    return f"The {len(asked)} questions asked beforehand, taken together (Holm): {'. '.join(map(_capital, said))}."
 
 
 def _key(question: Question) -> tuple[object, ...]:
@@ -169,14 +212,27 @@ def answer(analysis: Analysis, question: Question) -> Finding:
     if why:
         sentence = _untold(factor, response, why)
         return Finding(factor.name, response.name, True, question.worth, CANNOT_BE_TOLD, sentence, None, (), level)
-    leading = max(made, key=lambda comparison: abs(comparison.gain))
+    return told(analysis, question, made, level)
+
+
+def told(analysis: Analysis, question: Question, made: Sequence[Comparison], level: float, by: str = "") -> Finding:
+    """Return the answer to a question, in words, from the comparisons made for it.
+
+    Parameters
+    ----------
+    made : one or more; the verdict is about the widest.
+    level : of their intervals.
+    by : how grades were counted, said beside the interval where it is not as numbers.
+    """
+    factor = analysis.plan.factor(question.factor)
+    leading = max(made, key=lambda one: abs(one.gain))
     if len(made) > 1 and leading.gain < 0:
         leading = leading.turned()
     verdict = judge(leading, question.worth)
-    sentence = _sentence(analysis, factor, leading, question.worth, verdict, len(made))
+    sentence = _sentence(analysis, factor, leading, question.worth, verdict, len(made), by)
     return Finding(
         factor=factor.name,
-        response=response.name,
+        response=analysis.response.name,
         asked=True,
         worth=question.worth,
         verdict=verdict,
@@ -184,7 +240,8 @@ def answer(analysis: Analysis, question: Question) -> Finding:
         leading=leading,
         comparisons=tuple(made),
         level=level,
-        depends=tuple(depends_on(analysis, factor)),
+        depends=tuple(depends_on(analysis, factor, leading, question.worth)),
+        p=leading.p if len(made) == 1 else float(analysis.tests.loc[factor.name, "p"]),
     )
 
 
@@ -224,21 +281,31 @@ def compare(analysis: Analysis, factor: Factor, between: Sequence[str] = ()) -> 
     pairs = len(levels) * (len(levels) - 1) // 2
     level = LEVEL if between else 1 - (1 - LEVEL) / max(pairs, 1)
     found = analysis.differences(factor.name, level=level)
-    made = [_comparison(analysis, factor, row, level) for row in found.to_dict("records")]
+    made = [comparison(analysis, factor, row, level) for row in found.to_dict("records")]
     if between:
         chosen = [one for one in made if {one.first, one.second} == set(between)]
         made = [one if one.first == between[0] else one.turned() for one in chosen]
     return made, level
 
 
-def _comparison(analysis: Analysis, factor: Factor, row: dict[str, float], level: float) -> Comparison:
+def comparison(
+    analysis: Analysis, factor: Factor, row: dict[str, float], level: float, means: pd.DataFrame | None = None
+) -> Comparison:
+    """Make a comparison of a row of differences.
+
+    Parameters
+    ----------
+    row : first, second, difference (first minus second), lower, upper, se, df, p.
+    means : of the levels, where they are not those of the whole trial.
+    """
     lower, upper = _possible(analysis.response, row)
     difference, row = float(row["difference"]), row | {"lower": lower, "upper": upper}
     gain = (difference, lower, upper)
     if analysis.response.aim == "less":
         gain = (-difference, -upper, -lower)
     elif analysis.response.aim == "target":
-        gain = _towards_target(analysis, factor, row, level)
+        own = analysis.means(factor.name, level) if means is None else means
+        gain = _towards_target(analysis.response, own.set_index(factor.name), row, level)
     return Comparison(
         str(row["second"]), str(row["first"]), difference, lower, upper, *gain,
         float(row["se"]), float(row["df"]), float(row["p"]),
@@ -259,17 +326,20 @@ def _possible(response: Response, row: dict[str, float]) -> tuple[float, float]:
 
 
 def _towards_target(
-    analysis: Analysis, factor: Factor, row: dict[str, float], level: float
+    response: Response, means: pd.DataFrame, row: dict[str, float], level: float
 ) -> tuple[float, float, float]:
     """Return how much closer to the target the second level comes, with its interval.
 
     On one side of the target this is the difference itself, or its negative. Where the two means lie on
     either side the gain moves with their sum, whose error is taken from their own standard errors as if they
     were independent, the safe side for levels that share their boards.
+
+    Parameters
+    ----------
+    means : of the levels compared, one row each, by level.
     """
-    target = analysis.response.target or 0.0
-    table = analysis.means(factor.name, level).set_index(factor.name)
-    first, second = table.loc[str(row["second"])], table.loc[str(row["first"])]
+    target = response.target or 0.0
+    first, second = means.loc[str(row["second"])], means.loc[str(row["first"])]
     sides = np.sign([first["mean"] - target, second["mean"] - target])
     if sides[0] == sides[1]:
         gain, half = -sides[0] * row["difference"], (row["upper"] - row["lower"]) / 2
@@ -282,11 +352,14 @@ def _towards_target(
 # --- in words --------------------------------------------------------------------------------------
 
 
-def _sentence(analysis: Analysis, factor: Factor, leading: Comparison, worth: float, verdict: str, pairs: int) -> str:
+def _sentence(
+    analysis: Analysis, factor: Factor, leading: Comparison, worth: float, verdict: str, pairs: int, by: str = ""
+) -> str:
     """Say what came out, how sure it is, and what follows."""
     response = analysis.response
     came_out = difference_words(response, leading)
     interval = interval_words(response, leading.lower, leading.upper) + _all_at_once(pairs)
+    interval += f", {by}" if by else ""
     first = (
         f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} {came_out} "
         f"(95% interval {interval})."
@@ -359,8 +432,12 @@ def difference_words(response: Response, comparison: Comparison) -> str:
 
 
 def direction_words(response: Response) -> tuple[str, str]:
-    """Return what a smaller and a larger value are called: on the L* scale, 0 is black and 100 is white."""
-    return ("darker", "lighter") if response.unit == "L*" else ("lower", "higher")
+    """Return what a smaller and a larger value are called: on the L* scale, 0 is black and 100 is white.
+
+    A lap's step is a difference of two lightnesses, so that less of it is no darker.
+    """
+    is_lightness = response.unit == "L*" and not response.name.startswith("lap")
+    return ("darker", "lighter") if is_lightness else ("lower", "higher")
 
 
 def interval_words(response: Response, lower: float, upper: float) -> str:
@@ -392,10 +469,16 @@ def _capital(text: str) -> str:
 # --- does it depend on something -------------------------------------------------------------------
 
 
-def depends_on(analysis: Analysis, factor: Factor, at: float = 0.05) -> Iterable[str]:
+def depends_on(
+    analysis: Analysis, factor: Factor, leading: Comparison, worth: float | None = None, at: float = 0.05
+) -> Iterable[str]:
     """Name the factors on which the effect of this one depends, with its effect at each of their levels.
 
-    An interaction counts from p < `at`; the intervals shown are 95 % ones.
+    Parameters
+    ----------
+    leading : the two levels compared.
+    worth : what is worth having, to say at which levels it is reached.
+    at : an interaction counts from p below this; the intervals shown are 95 % ones.
     """
     for effect in analysis.told.effects:
         if len(effect.factors) < 2 or factor.name not in effect.factors or not effect.can_be_judged:
@@ -403,25 +486,43 @@ def depends_on(analysis: Analysis, factor: Factor, at: float = 0.05) -> Iterable
         p = float(analysis.tests.loc[effect.name, "p"])
         if p < at:
             other = analysis.plan.factor(next(name for name in effect.factors if name != factor.name))
-            yield _dependence(analysis, factor, other, p)
+            yield _dependence(analysis, factor, other, p, leading, worth)
 
 
-def _dependence(analysis: Analysis, factor: Factor, other: Factor, p: float) -> str:
-    found = analysis.differences(factor.name, by=other.name)
+def _dependence(
+    analysis: Analysis, factor: Factor, other: Factor, p: float, leading: Comparison, worth: float | None
+) -> str:
     parts = []
-    for level, rows in found.groupby(other.name, observed=True, sort=False):
-        widest = rows.loc[rows["difference"].abs().idxmax()]
-        digits = decimals(widest["lower"], widest["upper"])
-        pair = f", {widest['first']} against {widest['second']}," if len(rows) > 1 else ""
-        direction = direction_words(analysis.response)[bool(widest["difference"] > 0)]
-        interval = interval_words(analysis.response, widest["lower"], widest["upper"])
-        parts.append(
-            f"with {other.words} {level}{pair} {abs(widest['difference']):.{digits}f} {direction} ({interval})"
-        )
+    several = len(analysis.levels(factor.name)) > 2
+    pair = f", {leading.second} instead of {leading.first}," if several else ""
+    for level, one in within(analysis, factor, other, leading):
+        digits = decimals(one.lower, one.upper)
+        direction = direction_words(analysis.response)[one.difference > 0]
+        interval = interval_words(analysis.response, one.lower, one.upper)
+        verdict = f": {judge(one, worth)}" if worth is not None else ""
+        size = f"{abs(one.difference):.{digits}f}"
+        moved = f"{size} {direction}" if float(size) else "the same"
+        parts.append(f"with {other.words} {level}{pair} {moved} ({interval}){verdict}")
     return (
         f"The effect of {factor.words} on {analysis.response.words} depends on {other.words} (p {p_words(p)}, "
         f"not asked beforehand): {'; '.join(parts)}."
     )
+
+
+def within(
+    analysis: Analysis, factor: Factor, other: Factor, leading: Comparison
+) -> Iterable[tuple[str, Comparison]]:
+    """Give the comparison of two levels of a factor within each level of another, each with its own 95 % interval."""
+    found = analysis.differences(factor.name, by=other.name)
+    names = (factor.name, other.name)
+    effect = next(one for one in analysis.told.effects if set(one.factors) == set(names))
+    means = analysis.means(effect.name) if analysis.response.aim == "target" else None
+    for level, rows in found.groupby(other.name, observed=True, sort=False):
+        for row in rows.to_dict("records"):
+            if {str(row["first"]), str(row["second"])} == {leading.first, leading.second}:
+                own = None if means is None else means[means[other.name].astype(str) == str(level)]
+                one = comparison(analysis, factor, row, LEVEL, own)
+                yield str(level), one if one.first == leading.first else one.turned()
 
 
 # --- what else was seen ----------------------------------------------------------------------------
@@ -443,7 +544,7 @@ def explore(analysis: Analysis, factor: Factor) -> Finding:
     if why:
         sentence = _untold(factor, response, why)
         return Finding(factor.name, response.name, False, None, CANNOT_BE_TOLD, sentence, None, (), level)
-    leading = max(made, key=lambda comparison: abs(comparison.difference))
+    leading = max(made, key=lambda one: abs(one.difference))
     if leading.gain < 0:
         leading = leading.turned()
     interval = interval_words(response, leading.lower, leading.upper) + _all_at_once(len(made))
@@ -453,20 +554,5 @@ def explore(analysis: Analysis, factor: Factor) -> Finding:
         f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} "
         f"{difference_words(response, leading)} (95% interval {interval}); {closing}."
     )
-    depends = tuple(depends_on(analysis, factor))
+    depends = tuple(depends_on(analysis, factor, leading))
     return Finding(factor.name, response.name, False, None, "", sentence, leading, tuple(made), level, depends)
-
-
-def as_frame(findings: Iterable[Finding]) -> pd.DataFrame:
-    """Return every comparison of some findings as one table."""
-    rows = [
-        {
-            "factor": finding.factor, "response": finding.response, "asked": finding.asked, "worth": finding.worth,
-            "verdict": finding.verdict, "first": one.first, "second": one.second, "difference": one.difference,
-            "lower": one.lower, "upper": one.upper, "level": finding.level, "gain": one.gain,
-            "gain_lower": one.gain_lower, "gain_upper": one.gain_upper, "se": one.se, "df": one.df, "p": one.p,
-        }
-        for finding in findings
-        for one in finding.comparisons
-    ]  # fmt: skip
-    return pd.DataFrame(rows)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.decide import CANNOT_BE_TOLD, TOO_CLOSE, Decision, Finding
+from analysis.schedules import rank
 from trials.design import Layout, Progress, add_boards
 from trials.errors import Problem, UserError
 from trials.folder import Trial
@@ -64,7 +65,7 @@ def lay_out_more(
     patches = (plan.boards.count + count) * plan.boards.lanes * plan.boards.strips
     if patches > MOST_PATCHES:
         raise UserError(Problem(f"{patches} patches are more than the {MOST_PATCHES} three-digit codes", "add fewer"))
-    asked, words = _open(decision)
+    asked, words = _open(trial, decision)
     boards = replace(plan.boards, lots=(*plan.boards.lots, count))
     longer = replace(plan, boards=boards, added=(*plan.added, count))
     layout = add_boards(
@@ -77,18 +78,49 @@ def lay_out_more(
     return FollowUp(longer, text, layout, words)
 
 
-def _open(decision: Decision) -> tuple[list[Finding], str]:
-    """Return the questions the boards are for, and say which."""
-    still = [one for one in decision.findings if one.verdict in (TOO_CLOSE, CANNOT_BE_TOLD)]
+def is_settled(trial: Trial, decision: Decision) -> bool:
+    """Whether no question is open, nor which schedule meets the brief."""
+    return bool(decision.findings) and not _unanswered(decision) and not _between_schedules(trial, decision)
+
+
+def _open(trial: Trial, decision: Decision) -> tuple[list[Finding], str]:
+    """Return what the boards are for, and say it: the open questions, else the schedules not yet told apart."""
+    still = _unanswered(decision)
+    if still:
+        return still, f"The new boards are chosen to settle what is still open: {_about(still)}."
+    between = _between_schedules(trial, decision)
+    if between:
+        words = f"The new boards are chosen to tell apart the schedules that may meet the brief: {_about(between)}."
+        return between, words
     if not decision.findings:
         raise UserError(
             Problem("the plan asks no question, so there is none to settle", "add a [[question]] to trial.toml first")
         )
-    if not still:
-        return list(decision.findings), "Every question is settled already; these boards make all answers firmer."
-    names = [f"{one.factor} on {one.response}".replace("_", " ") for one in still]
-    listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-    return still, f"The new boards are chosen to settle what is still open: {listed}."
+    return list(decision.findings), "Every question is settled already; these boards make all answers firmer."
+
+
+def _unanswered(decision: Decision) -> list[Finding]:
+    return [one for one in decision.findings if one.verdict in (TOO_CLOSE, CANNOT_BE_TOLD)]
+
+
+def _between_schedules(trial: Trial, decision: Decision) -> list[Finding]:
+    """Return what was found on the factors in which the schedules not told from the likeliest differ from it."""
+    if not trial.plan.brief:
+        return []
+    try:
+        ranking = rank(trial, decision, trial.plan.brief)
+    except UserError:
+        return []
+    alike = ranking.table[ranking.table["chance"].notna() & ~ranking.table["told_from_best"]]
+    differing = {factor.name for factor in trial.plan.factors if alike[factor.name].nunique() > 1}
+    named = {condition.response.name for condition in ranking.brief.conditions}
+    found = (*decision.findings, *decision.also_seen)
+    return [one for one in found if one.factor in differing and one.response in named and one.comparisons]
+
+
+def _about(findings: list[Finding]) -> str:
+    names = [f"{one.factor} on {one.response}".replace("_", " ") for one in findings]
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _wanted(decision: Decision, asked: list[Finding]) -> dict[str, float]:

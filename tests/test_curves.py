@@ -1,5 +1,6 @@
 """Curves: coverage of the limits, what cannot be told, and the answers a trial gets in sentences."""
 
+import json
 import math
 import random
 from dataclasses import replace
@@ -10,9 +11,19 @@ import pytest
 from scipy.special import expit, logit
 
 from analysis import decide, ordinal
-from analysis.curves import board_logit, dose_for, fieller, index_time, relative_strength, threshold
+from analysis.curves import (
+    board_logit,
+    dose_for,
+    drawn,
+    fieller,
+    index_time,
+    ks_of_lightness,
+    relative_strength,
+    threshold,
+)
 from analysis.curves import logit as plain
-from analysis.curves.of_trial import dark_enough, lap_window, strength
+from analysis.curves.of_trial import LapWindow, Wait, dark_enough, lap_window, strength
+from analysis.frame import patch_table
 from tests.conftest import EXAMPLE, REPOSITORY
 from tests.trials_made import Pieces, trial_of
 from trials import folder
@@ -167,6 +178,52 @@ def test_one_board_a_group_is_refused():
         threshold(laps(np.random.default_rng(1), 2, 0), "x", "yes", "n", "g", board="board")
 
 
+# --- the curves themselves -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("at", [0.1, 0.5])
+def test_curves_of_chances_against_another_program(at):
+    """Intercepts and slope as reckoned in R (tests/reference/data/logistic-threshold, glm), to its digits."""
+    place = REPOSITORY / "tests" / "reference" / "data" / "logistic-threshold"
+    laps_read = pd.read_csv(place / "data.csv").query("set == 'lap'")
+    known = json.loads((place / "expected.json").read_text(encoding="utf-8"))["lap"]["coefficients"]
+    effects = {row["name"]: row["estimate"] for row in known}
+    found = threshold(laps_read, "x", "yes", "n", "group", at)
+    minutes = np.geomspace(0.5, 20, 7)
+    for name in ("alcohol", "water"):
+        expected = expit(effects[f"carrier{name}"] + effects["t"] * np.log(minutes))
+        assert found.attrs["curves"].heights(name, minutes) == pytest.approx(expected, rel=1e-6)
+
+
+def test_curves_over_boards_by_quadrature():
+    """The share over all boards by Gauss-Hermite quadrature, of the shift-free line through each threshold."""
+    frame = laps(np.random.default_rng(5), 8, 1.0)
+    found = threshold(frame, "x", "yes", "n", "g", 0.1, board="board")
+    curves = found.attrs["curves"]
+    assert curves.spread > 0.3
+    z, weights = np.polynomial.hermite_e.hermegauss(80)
+    middle = board_logit.predictor_of(0.1, curves.spread)[0]
+    for row in found.to_dict("records"):
+        for minutes in (1.0, 3.0, 8.0):
+            eta = middle + curves.slope * math.log(minutes / row["x"])
+            expected = weights @ expit(eta + curves.spread * z) / weights.sum()
+            assert curves.heights(row["group"], np.array([minutes])) == pytest.approx([expected], abs=1e-7)
+
+
+def test_where_laps_go_the_wrong_way_there_is_no_curve():
+    frame = pd.DataFrame({"x": WAITS, "yes": [5, 4, 3, 1], "n": 6})
+    assert threshold(frame, "x", "yes", "n").attrs["curves"].ln_x == {}
+
+
+def test_points_along_a_line_stay_within_what_was_tried():
+    found = drawn.along([3.0, 1.0, 10.0], [0.5, 4.0, 12.0, math.nan])
+    assert (found[0], found[-1]) == (1, 10)
+    assert 4.0 in found
+    assert (np.diff(found) > 0).all()
+    assert len(found) == 61
+    assert list(drawn.along([3.0])) == [3.0]
+
+
 # --- measured laps ---------------------------------------------------------------------------------
 
 
@@ -183,6 +240,10 @@ def test_a_curve_without_noise_is_found_again(board):
     true = np.array([3.0, 6.0]) * (-math.log(0.8)) ** (1 / 1.8)
     assert found["x"].to_numpy() == pytest.approx(true, rel=1e-4)
     assert found.attrs["k"] == pytest.approx(1.8, rel=1e-4)
+    waits = np.array([0.7, 2.0, 5.0])
+    for group, tau in (("a", 3.0), ("b", 6.0)):
+        expected = 1 - np.exp(-((waits / tau) ** 1.8))
+        assert found.attrs["curves"].heights(group, waits) == pytest.approx(expected, rel=1e-3)
 
 
 def test_index_limits_cover():
@@ -201,6 +262,7 @@ def test_laps_that_never_show_give_no_wait():
     assert math.isnan(found.loc["b", "x"])
     assert found.loc["a", "x"] > 0
     assert "Laps of b do not pass the index 0.2" in found.attrs["notes"][-1]
+    assert list(found.attrs["curves"].ln_x) == ["a"]
 
 
 # --- doses -----------------------------------------------------------------------------------------
@@ -328,6 +390,44 @@ def test_dark_enough(dyed):
     light = dark_enough(dyed, 90).loads[0]
     assert light.sentence.startswith("10 g/L, the least tried, already gives L* ")
     assert "has no K/S" in dark_enough(dyed, 130).sentence
+    assert [load.beyond for load in (alcohol, oil, light)] == ["", "more", "less"]
+
+
+def test_loads_as_they_are_drawn(dyed):
+    """The points are the readings; the lines are straight on ln K/S, pass through the load found, and end with it."""
+    found = dark_enough(dyed, 40)
+    assert found.unit == "L*"
+    read = patch_table(dyed, dyed.plan.response("darkness")).treated
+    expected = read.assign(load=read["dye_load"].astype(str).map(LOADS))[["carrier", "load", "value"]]
+    assert sorted(found.points.to_numpy().tolist()) == sorted(expected.to_numpy().tolist())
+    for told in (found, strength(dyed)):
+        assert list(told.points.columns) == list(told.curve.columns) == ["carrier", "load", "value"]
+        slopes = []
+        for name in ("alcohol", "oil"):
+            line = told.curve[told.curve["carrier"] == name]
+            assert (line["load"].min(), line["load"].max()) == (10, 40)
+            assert len(line) in (60, 61)
+            steps = np.diff(np.log(ks_of_lightness(line["value"]))) / np.diff(np.log(line["load"]))
+            assert steps == pytest.approx(steps[0], rel=1e-6)
+            slopes.append(steps[0])
+        assert slopes[0] == pytest.approx(slopes[1], rel=1e-6)
+    at = found.curve[found.curve["load"] == found.loads[0].load]
+    assert at["carrier"].tolist() == ["alcohol"]
+    assert at["value"].tolist() == pytest.approx([40])
+    oil = strength(dyed).carriers[0]
+    heights = strength(dyed).curve.set_index(["carrier", "load"])["value"]
+    apart = np.log(ks_of_lightness(heights["alcohol"].iloc[:1])) - np.log(ks_of_lightness(heights["oil"].iloc[:1]))
+    assert float(apart[0]) / slopes[0] == pytest.approx(math.log(oil.times), rel=1e-6)
+
+
+def test_a_line_goes_no_further_than_its_own_carriers_loads(dyed):
+    kept = tuple(
+        row for row in dyed.readings
+        if tuple(dyed.patches.set_index("patch").loc[int(row["patch"]), ["carrier", "dye_load"]]) != ("oil", "40 g/L")
+    )  # fmt: skip
+    found = dark_enough(replace(dyed, readings=kept, journal=kept), 40)
+    ends = found.curve.groupby("carrier")["load"].max().to_dict()
+    assert ends == found.points.groupby("carrier")["load"].max().to_dict() == {"alcohol": 40, "oil": 20}
 
 
 def test_one_carrier_still_has_loads(tmp_path):
@@ -359,6 +459,10 @@ def test_what_a_trial_cannot_tell_is_said(tmp_path, dyed):
     assert strength(flat).sentence.startswith("How ")
     assert "cannot be told" in strength(flat).sentence
     assert strength(flat).carriers == ()
+    for told in (strength(flat), dark_enough(flat, 45), strength(replace(trial, readings=(), journal=()))):
+        for frame in (told.points, told.curve):
+            assert list(frame.columns) == ["carrier", "load", "value"]
+            assert frame.empty
 
 
 def test_a_load_without_effect_gives_no_number(tmp_path):
@@ -384,6 +488,9 @@ def test_coarse_grades_are_averaged_to_boards(tmp_path):
     found = strength(trial_of(tmp_path, text, grade))
     assert found.carriers[0].lower < 1.8 < found.carriers[0].upper
     assert "averaged first" in found.notes[0]
+    assert found.unit == "grades"
+    assert len(found.points) == 12
+    assert set(found.points["value"]) <= set(seen.values())
 
 
 def test_the_example():
@@ -424,6 +531,48 @@ def test_lap_window_of_grades(lapped):
     assert lap_window(lapped, decide.decide(lapped)).waits == found.waits
 
 
+@pytest.mark.parametrize("name", ["lap_visibility", "lap_step"])
+def test_windows_as_they_are_drawn(lapped, name):
+    """The points against the readings themselves, counted here; the curves pass through each wait at the risk."""
+    found = lap_window(lapped, response=name)
+    assert found.measured == (name == "lap_step")
+    assert list(found.points.columns) == ["carrier", "minutes", "seen", "looks", "share", "method"]
+    assert list(found.curve.columns) == ["carrier", "minutes", "chance", "method"]
+    patches = lapped.patches.set_index("patch")
+    rows = pd.DataFrame([
+        {"value": float(row["value"]), **patches.loc[int(row["patch"]), ["board", "carrier", "return_time"]]}
+        for row in lapped.readings if row["response"] == name
+    ])  # fmt: skip
+    full = rows[rows["return_time"] == "24 h"].set_index("board")["value"]
+    for point in found.points.to_dict("records"):
+        level = f"{60 * point['minutes']:.0f} s"
+        cell = rows[(rows["carrier"] == point["carrier"]) & (rows["return_time"] == level)]
+        assert point["looks"] == len(cell) == 3
+        if name == "lap_step":
+            assert math.isnan(point["seen"])
+            assert point["share"] == pytest.approx((cell["value"] / cell["board"].map(full)).mean())
+        else:
+            assert point["seen"] == (cell["value"] <= 3).sum()
+            assert point["share"] == point["seen"] / 3
+    assert len(found.points) == 10
+    for frame in (found.points, found.curve):
+        assert set(frame["method"]) == {found.method}
+    for wait in found.waits:
+        line = found.curve[found.curve["carrier"] == wait.carrier].set_index("minutes")["chance"]
+        assert (line.index.min(), line.index.max(), len(line)) == (1, 10, 61)
+        assert line[wait.minutes] == pytest.approx(found.risk, abs=1e-9)
+        assert line.is_monotonic_increasing
+
+
+def test_a_window_of_which_nothing_is_told_has_empty_frames(dyed):
+    found = lap_window(dyed)
+    assert list(found.points.columns) == ["carrier", "minutes", "seen", "looks", "share", "method"]
+    assert list(found.curve.columns) == ["carrier", "minutes", "chance", "method"]
+    assert found.points.empty
+    assert found.curve.empty
+    assert found == lap_window(dyed)
+
+
 def test_lap_window_of_steps(lapped):
     """The wait at index 0.2 is tau times 0.472 by the truth: 1.4 min in water, 3.8 min in alcohol."""
     found = lap_window(lapped, response="lap_step")
@@ -447,6 +596,60 @@ def test_a_piece_held_to_the_window(lapped):
     assert f"unless it is worked in bays of at most {bay:g} m²" in too_long.sentence
     with pytest.raises(ValueError, match="above nought"):
         window.window_against(0)
+
+
+def made_window(**waits):
+    """Return a window of waits in minutes: carrier=(minutes, lower, upper)."""
+    made = tuple(Wait(name, *found, f"with {name} the edge may wait so long") for name, found in waits.items())
+    return LapWindow("lap_visibility", 0.1, made, "profile", "Said.")
+
+
+def test_a_piece_that_fits_with_a_helper():
+    """Only at or below the lower limit does a return time fit, the helper's too: 4 min 30 s here."""
+    window = made_window(alcohol=(6, 4.5, 8))
+    found = window.window_against(540, 0.25, 270)
+    (answer,) = found.answers
+    assert (answer.verdict, answer.bay_m2, found.helper_s) == ("fits with a helper", 1.1, 270)
+    assert found.sentence == (
+        "With alcohol the edge may wait so long: this piece's 9 min does not fit alone; with a helper (4 min 30 s) "
+        "it does, or in bays of at most 1.1 m²."
+    )
+    assert window.window_against(540, helper_s=270).sentence.endswith("with a helper (4 min 30 s) it does.")
+    assert window.window_against(400, helper_s=270).sentence.endswith(
+        "this piece's 6 min 40 s may not fit alone; with a helper (4 min 30 s) it does."
+    )
+    above = window.window_against(540, 0.25, 271).answers[0]
+    assert above.verdict == "does not fit"
+    assert above.sentence.endswith(
+        "this piece's 9 min does not fit alone, and with a helper (4 min 31 s) it may not either, unless it is "
+        "worked in bays of at most 1.1 m²"
+    )
+    assert window.window_against(1200, None, 600).sentence.endswith(
+        "20 min does not fit alone, and with a helper (10 min) it does not either."
+    )
+    assert window.window_against(200, 0.25, 100).sentence.endswith("this piece's 3 min 20 s fits.")
+    assert window.window_against(540, None, 540).sentence.endswith("this piece's 9 min does not fit.")
+    with pytest.raises(ValueError, match="above nought"):
+        window.window_against(540, None, 0)
+
+
+def test_one_piece_and_carriers_that_differ():
+    window = made_window(alcohol=(12, 10, 15), water=(3, 2, 4), oil=(6, 4.5, 8), spirit=(math.nan,) * 3)
+    assert window.window_against(540).sentence == (
+        "With alcohol the edge may wait so long: this piece's 9 min fits; with water the edge may wait so long: this "
+        "piece's 9 min does not fit; with oil the edge may wait so long: this piece's 9 min does not fit; with "
+        "spirit the edge may wait so long, so whether this piece's 9 min fits cannot be told."
+    )
+    helped = window.window_against(540, None, 270)
+    assert [answer.verdict for answer in helped.answers] == [
+        "fits", "does not fit", "fits with a helper", "cannot be told",
+    ]  # fmt: skip
+    assert helped.sentence == (
+        "With alcohol the edge may wait so long: this piece's 9 min fits. With water the edge may wait so long: this "
+        "piece's 9 min does not fit alone, and with a helper (4 min 30 s) it does not either. With oil the edge may "
+        "wait so long: this piece's 9 min does not fit alone; with a helper (4 min 30 s) it does. With spirit the "
+        "edge may wait so long, so whether this piece's 9 min fits cannot be told."
+    )
 
 
 def test_laps_that_tell_nothing_are_said(lapped):

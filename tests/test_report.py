@@ -24,6 +24,8 @@ VOID = {"meta", "br", "hr", "img", "input", "link"}
 TABLES = {
     "findings", "comparisons", "means", "tests", "variances", "patch_values", "assessors", "controls",
     "agreement", "each_assessor", "one_out", "preferences", "strengths",
+    "worth", "costs", "lap_windows", "lap_points", "lap_curves", "dark_enough", "strength", "dye_points",
+    "dye_curves", "schedules", "schedule_costs", "confirmation", "three_ways", "next_boards",
 }  # fmt: skip
 
 
@@ -176,9 +178,11 @@ def test_the_page_is_well_formed_and_whole(example):
         for sentence in (finding.sentence, *finding.depends):
             assert " ".join(sentence.split()) in page.flat
     assert [text.strip() for text in page.texts["h2"]] == [
-        "The answer", "What was asked", "What was found, question by question", "The boards", "Two factors together",
-        "Also seen (not asked beforehand)", "Who scored", "How far to trust it", "How it was worked out",
-        "Conditions", "How it was made", "Cautions",
+        "The answer", "What was asked", "What was found, question by question", "Is it worth its cost?",
+        "Which load, which carrier?", "Which schedule meets the brief?", "Grades, counted three ways",
+        "What to do next", "The boards", "Two factors together", "Also seen (not asked beforehand)", "Who scored",
+        "How far to trust it", "How it was worked out", "Conditions", "How it was made", "How to repeat it",
+        "Cautions",
     ]  # fmt: skip
 
 
@@ -300,19 +304,24 @@ def test_every_number_of_a_shown_table_stands_in_its_file(example, shown):
     _, _, path = example
     tables = [
         *(one.table for one in shown.evidence if one.table), *shown.also_tables, *shown.method.tables, shown.controls,
+        *(table for part in shown.answered for group in part.section.groups for table in group.tables),
     ]  # fmt: skip
     looked_at = 0
     for table in tables:
         name = Path(table.source).stem
         known = [float(cell) for row in read(path, name) for cell in row.values() if is_number(cell)]
+        known += [100 * value for value in known if 0 <= value <= 1]  # shares are shown as so many of 100
         for row in table.rows:
             for cell, numeric in zip(row, table.numeric, strict=True):
-                for text in numbers(cell) if numeric and cell != "< 0.001" else ():
+                for text in numbers(cell.removesuffix(" of 100")) if numeric and not cell.startswith(ENDS) else ():
                     decimals = len(text.partition(".")[2])
                     shown_as = {f"{abs(value):.{decimals}f}" for value in known} | {f"{v:.3g}" for v in known}
                     assert text in shown_as, (table.caption, row)
                     looked_at += 1
     assert looked_at > 300
+
+
+ENDS = ("< 0.001", "less than 1 of", "more than 99 of")
 
 
 def is_number(text: str) -> bool:

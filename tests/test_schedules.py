@@ -9,19 +9,20 @@ from scipy.special import ndtr
 from scipy.stats import multivariate_normal
 from scipy.stats import t as student
 
-from analysis import decide, schedules
+from analysis import decide, follow_up, schedules
 from analysis.decide import Comparison, Decision, Finding
 from analysis.responses import analyse
 from analysis.schedules import chances
-from analysis.schedules.brief import read
 from analysis.schedules.predicting import predict
 from analysis.schedules.together import cross_covariances, shrink
 from tests.conftest import EXAMPLE
 from tests.trials_made import trial_of
 from trials import folder
+from trials.brief import read
 from trials.costs import Costs, StepCost
 from trials.errors import UserError
 from trials.folder import Trial
+from trials.plan import Question
 
 TRIALS = 100
 
@@ -91,7 +92,7 @@ def ranking(trial, decision) -> schedules.Ranking:
 
 def test_a_brief_is_read_and_said(trial):
     lines = ["darkness between 30 and 38 L*", "figure_clarity at least 4", "figure_clarity at most 4,5"]
-    found = read(trial.plan, lines)
+    found = read(trial.plan.responses, lines)
     assert found.words == "darkness between 30 and 38 L* and figure clarity between 4 and 4.5"
 
 
@@ -109,14 +110,14 @@ def test_a_brief_is_read_and_said(trial):
 )
 def test_lines_that_are_no_condition(trial, line, what):
     with pytest.raises(UserError, match=what):
-        read(trial.plan, [line])
+        read(trial.plan.responses, [line])
 
 
 def test_conditions_that_cannot_both_be_met(trial):
     with pytest.raises(UserError, match="cannot both be met"):
-        read(trial.plan, ["darkness at most 30", "darkness at least 40"])
+        read(trial.plan.responses, ["darkness at most 30", "darkness at least 40"])
     with pytest.raises(UserError, match="no condition"):
-        read(trial.plan, [])
+        read(trial.plan.responses, [])
 
 
 @pytest.mark.parametrize(
@@ -132,7 +133,7 @@ def test_conditions_that_cannot_both_be_met(trial):
     ],
 )
 def test_where_a_condition_cuts(trial, line, readings, cut):
-    assert read(trial.plan, [line]).conditions[0].cut(readings) == cut
+    assert read(trial.plan.responses, [line]).conditions[0].cut(readings) == cut
 
 
 # --- chances ---------------------------------------------------------------------------------------
@@ -453,29 +454,79 @@ def finding(gain: float, se: float = 0.1, df: float = 8) -> Finding:
     return Finding("seal_coat", "figure_clarity", True, 0.5, "", "It did.", leading, (leading,), 0.95)
 
 
+def worth_of(plan, *findings: Finding, costs: Costs | None = SHOP, also: tuple[Finding, ...] = ()):
+    """What `worth_it` makes of findings on one factor, without fits behind them."""
+    questions = tuple(Question(one.factor, one.response, one.worth or 0.0) for one in findings)
+    (found,) = schedules.worth_it(Decision(findings, also, (), ()), replace(plan, costs=costs, questions=questions))
+    return found
+
+
 def test_worth_it(trial):
-    found = schedules.worth_it(finding(0.6), SHOP, trial.plan)
+    found = worth_of(trial.plan, finding(0.6))
     assert found.cost.total == pytest.approx(3.7 / 9.8 * 1.15 * 18.4 + 0.75 * 45)
-    assert found.chance == pytest.approx(student.cdf(1.0, 8))  # (0.6 − 0.5) / 0.1 on 8 degrees of freedom
-    assert found.price_of_one == pytest.approx(found.cost.total / 0.6)
-    assert found.price_lower < found.price_of_one < found.price_upper
     assert found.break_even == pytest.approx(found.cost.total / 225)
+    (gain,) = found.gains
+    assert gain.chance == pytest.approx(student.cdf(1.0, 8))  # (0.6 − 0.5) / 0.1 on 8 degrees of freedom
+    assert gain.price_of_one == pytest.approx(found.cost.total / 0.6)
+    assert gain.price_lower < gain.price_of_one < gain.price_upper
+    assert found.sentences[0] == "Seal coat shellac 1 lb cut instead of none: too close to call for figure clarity."
     said = " ".join(found.sentences)
+    assert "It costs a counter 42 more (7.99 of material, 34 of work)." in said
+    assert "the chance that it reaches the 0.5 grade worth having is 83 of 100" in said
     assert "in 19 of 100 pieces; 30 of 100 are reworked now." in said
-    assert "no sign that the gain depends on carrier or dye load or glaze dwell" in said
+    assert "it breaks even if that is what one is worth to you" in said
 
 
 def test_worth_it_at_its_ends(trial):
-    loss = schedules.worth_it(finding(-0.6), SHOP, trial.plan)
-    assert "loses 0.60 grade" in loss.sentences[0]
-    assert "It costs more and gained nothing." in loss.sentences
-    assert loss.price_of_one == math.inf
-    free = schedules.worth_it(finding(0.6), replace(SHOP, steps=()), trial.plan)
-    assert any("any gain pays" in one for one in free.sentences)
-    untold = schedules.worth_it(replace(finding(0.6), leading=None), SHOP, trial.plan)
-    assert math.isnan(untold.chance)
-    depends = schedules.worth_it(replace(finding(0.6), depends=("It depends on carrier.",)), SHOP, trial.plan)
-    assert depends.sentences[-1] == "It depends on carrier."
+    loss = worth_of(trial.plan, finding(-0.6))
+    assert any(
+        one.startswith("It makes figure clarity 0.60 grade worse (95% interval 0.37 to 0.83 worse)")
+        for one in loss.sentences
+    )
+    assert "It costs more, and figure clarity did not gain." in loss.sentences
+    assert loss.gains[0].price_of_one == math.inf
+    free = worth_of(trial.plan, finding(0.6), costs=replace(SHOP, steps=()))
+    assert free.cost is None
+    assert any("the plan does not say" in one for one in free.sentences)
+    saved = replace(SHOP, steps=(replace(SHOP.steps[0], only=(("seal_coat", ("none",)),)),))
+    assert any("any gain pays" in one for one in worth_of(trial.plan, finding(0.6), costs=saved).sentences)
+    untold = worth_of(
+        trial.plan, replace(finding(0.6), leading=None, comparisons=(), sentence="It cannot be told: one board.")
+    )
+    assert math.isnan(untold.gains[0].chance)
+    assert "What it does to figure clarity cannot be told: one board." in untold.sentences
+    depends = worth_of(trial.plan, replace(finding(0.6), depends=("It depends on carrier.",)))
+    assert "It depends on carrier." in depends.sentences
+
+
+def test_the_eye_and_the_instrument_disagree(trial):
+    darker = replace(finding(-2, 0.2), response="darkness", worth=None)
+    said = " ".join(worth_of(trial.plan, finding(0.6), also=(darker,)).sentences)
+    assert "do not go one way: figure clarity gets better, darkness worse" in said
+    same = replace(darker, comparisons=(darker.comparisons[0].turned().turned(),), leading=finding(2, 0.2).leading)
+    lighter = replace(same, comparisons=(finding(2, 0.2).leading,))
+    assert "do not go one way" not in " ".join(worth_of(trial.plan, finding(0.6), also=(lighter,)).sentences)
+
+
+def test_grades_and_measurements_of_one_thing(trial):
+    """Lap visibility and a measured lap step are one thing seen by two: what one shows the other should."""
+    step = replace(trial.plan.response("darkness"), name="lap_step")
+    plan = replace(trial.plan, responses=(*trial.plan.responses, step))
+    eye = replace(finding(0.6), response="lap_visibility")
+    for gain, words in ((2.0, "agree: of lap visibility and lap step both say better"),
+                        (0.1, "lap visibility is clearly better, lap step may be either")):  # fmt: skip
+        meter = replace(finding(gain, 0.2), response="lap_step", worth=None, asked=False)
+        assert words in " ".join(worth_of(plan, eye, also=(meter,)).sentences)
+
+
+def test_worth_it_says_on_what_the_gain_depends(trial, decision):
+    found = next(one for one in schedules.worth_it(decision, trial.plan) if one.factor == "seal_coat")
+    assert [one.response.name for one in found.gains] == ["figure_clarity", "lap_visibility", "darkness"]
+    assert found.gains[2].verdict == ""
+    said = " ".join(found.sentences)
+    assert "no sign that its gain in figure clarity depends on" in said
+    asked = next(one for one in decision.findings if one.factor == "seal_coat")
+    assert found.gains[0].gain == asked.leading.gain
 
 
 def test_the_best_by_cost(trial, ranking):
@@ -483,11 +534,11 @@ def test_the_best_by_cost(trial, ranking):
     sealed = found.table["seal_coat"] == "shellac 1 lb cut"
     assert (found.table.loc[sealed, "total"] > 41).all()
     assert (found.table.loc[~sealed, "total"] == 0).all()
-    assert found.sentences[0] == "The likeliest costs 42 a counter."
+    assert found.sentences[0] == "Of what the plan prices, the likeliest costs 42 a counter."
     assert len(found.table) == 5
 
 
 def test_next_boards_are_laid_out(laid_out):
-    found = schedules.next_boards(laid_out, decide.decide(laid_out), 4, "2026-01-15")
+    found = follow_up.lay_out_more(laid_out, decide.decide(laid_out), 4, 1, "2026-01-15")
     assert found.plan.boards.count == 12
     assert found.layout.patches["board"].nunique() == 4

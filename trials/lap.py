@@ -169,6 +169,6 @@ def time_words(duration_s: float) -> str:
     """Return a time as it is said at the bench: ``16 s``, ``8 min``, ``9 min 30 s``."""
     whole = round(duration_s)
     if whole < 100:
-        return f"{duration_s:.3g} s" if duration_s < 10 else f"{whole} s"
+        return f"{duration_s:.2g} s" if duration_s < 10 else f"{whole} s"
     minutes, rest = divmod(whole, 60)
     return f"{minutes} min" + (f" {rest} s" if rest else "")

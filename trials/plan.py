@@ -8,14 +8,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, asdict, dataclass, field, fields
 from itertools import product
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 from trials.bench_choices import Bench
+
+if TYPE_CHECKING:
+    from trials.costs import Costs
+    from trials.piece import Piece
 
 Kind = Literal["board", "lane", "strip", "patch"]
 KINDS: tuple[Kind, ...] = ("board", "lane", "strip", "patch")
 LAID_OUT = ("boards", "factors", "exclusions", "controls", "unusable", "model", "added")
 """The parts of a plan that the layout follows from."""
+Grading = Literal["averages", "ordered", "rerandomised"]
+GRADINGS: tuple[Grading, ...] = ("averages", "ordered", "rerandomised")
+"""How grades are counted: as numbers, as ordered words, or by dealing the treatments afresh."""
 STAGES = ("bare", "dyed", "sealed", "glazed", "topcoated", "aged")
 
 
@@ -276,6 +283,8 @@ class Plan:
 
     ``like`` names the folder of an earlier trial to take spreads from; ``added`` holds how many boards each later
     occasion added, which are the last of the lots; ``rehearsal`` marks a plan whose results are invented.
+    ``costs`` says what steps cost, ``brief`` in lines what a finish has to come to (`trials.brief.read`), ``piece``
+    what the answers are for, ``grades`` which way of counting grades comes first.
     """
 
     title: str
@@ -300,6 +309,10 @@ class Plan:
     bench: Bench = field(default_factory=Bench)
     preferences: tuple[Preference, ...] = ()
     scoring: Scoring = Scoring()
+    costs: Costs | None = None
+    brief: tuple[str, ...] = ()
+    piece: Piece | None = None
+    grades: Grading = "averages"
 
     def factor(self, name: str) -> Factor:
         """Return the factor of that name."""
@@ -362,6 +375,7 @@ class Plan:
         unused = _as_read({"unusable": [], "model": asdict(Model()), "spreads": [], "like": "", "added": []})
         unused |= {"rehearsal": False, "lap": None, "bench": _as_read(asdict(Bench()))}
         unused |= {"preferences": [], "scoring": asdict(Scoring())}
+        unused |= {"costs": None, "brief": [], "piece": None, "grades": "averages"}
         work = _as_read({field.name: field.default for field in fields(Step) if field.default is not MISSING})
         values["steps"] = [_without(step, work) for step in values["steps"]]
         return _without(values, unused)

@@ -6,8 +6,8 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-from trials import bench_choices, plan_options, plan_tables
-from trials.plan import Boards, Factor, Plan, Preference, Response
+from trials import bench_choices, piece, plan_options, plan_tables
+from trials.plan import GRADINGS, Boards, Factor, Grading, Plan, Preference, Response
 from trials.toml_source import Source, Table
 
 MOST_PATCHES = 900
@@ -15,7 +15,7 @@ MOST_PATCHES = 900
 MOST_COMBINATIONS = 100_000
 TABLES = (
     "trial", "boards", "factor", "exclude", "control", "response", "question", "step", "scoring", "unusable",
-    "model", "spread", "added", "lap", "bench",
+    "model", "spread", "added", "lap", "bench", "costs", "brief", "piece", "analysis",
 )  # fmt: skip
 SMALLEST_PATCH_MM = 15.0
 """A patch must hold its code and leave a face to look at: common practice, no source."""
@@ -73,7 +73,11 @@ def read(path: Path) -> Plan:
         unusable=tuple(plan_options.unusable(root, plan.boards)),
         lap=plan_options.lap(root, plan.boards, factors),
         bench=bench_choices.read(root.table("bench")) if "bench" in root else plan.bench,
+        brief=plan_options.brief(root, responses),
+        piece=piece.read(root.table("piece")) if "piece" in root else None,
+        grades=_grades(root),
     )
+    plan = replace(plan, costs=plan_options.costs(root, plan))
     source.finish()
     return plan
 
@@ -154,6 +158,13 @@ def _lots(table: Table) -> tuple[int, ...]:
 
 def _shared_out(count: int, lots: int) -> tuple[int, ...]:
     return tuple(count // lots + (at < count % lots) for at in range(lots))
+
+
+def _grades(root: Table) -> Grading:
+    table = root.table("analysis")
+    table.allow(("grades",))
+    written = table.choice("grades", GRADINGS, "averages")
+    return next(one for one in GRADINGS if one == written)
 
 
 # --- the plan as a whole ---------------------------------------------------------------------------

@@ -1,12 +1,14 @@
-"""The optional tables of trial.toml: what the boards are chosen for, what cannot be used, what is expected, laps."""
+"""The optional tables of trial.toml: the model, what cannot be used, what is expected, laps, brief and costs."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
+from trials import brief as briefs
+from trials import costs as prices
 from trials import units
 from trials.errors import UserError, nearest
-from trials.plan import Boards, Factor, Lap, Model, Response, Spread, Unusable
+from trials.plan import Boards, Factor, Lap, Model, Plan, Response, Spread, Unusable
 from trials.toml_source import Table
 
 
@@ -139,3 +141,43 @@ def lap(root: Table, boards: Boards, factors: tuple[Factor, ...]) -> Lap | None:
             'add a [[factor]] named return_time, laid on strip, with levels such as ["0 s", "60 s", "180 s", "24 h"]',
         )
     return Lap(pad, overlap, dose, across)
+
+
+def brief(root: Table, responses: tuple[Response, ...]) -> tuple[str, ...]:
+    """Return what the finish has to come to, from [brief], as lines that `trials.brief.read` can read."""
+    if "brief" not in root:
+        return ()
+    table = root.table("brief")
+    table.allow(("needs",))
+    lines = table.words("needs")
+    if "needs" in table and not table.values["needs"]:
+        table.fault("needs", "the brief has no condition", 'write one, such as needs = ["darkness at most 38"]')
+    if lines and not _at_fault(table):
+        try:
+            briefs.read(responses, lines)
+        except UserError as error:
+            for one in error.problems:
+                table.fault("needs", one.what, one.cure)
+    return lines
+
+
+def costs(root: Table, plan: Plan) -> prices.Costs | None:
+    """Return what the steps cost, from [costs]; every step is reckoned once, so that what is missing is said."""
+    if "costs" not in root:
+        return None
+    table = root.table("costs")
+    read = prices.read(table, dict(plan.bench.coverage))
+    if _at_fault(table):
+        return read
+    try:
+        for step in prices.for_plan(read, plan).steps:
+            prices.step_cost(read, step)
+    except UserError as error:
+        for one in error.problems:
+            table.fault(None, one.what, one.cure)
+    return read
+
+
+def _at_fault(table: Table) -> bool:
+    """Whether a fault was noted that what follows would only repeat: of this table, or of what it refers to."""
+    return bool(table.source.problems)

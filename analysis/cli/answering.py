@@ -16,6 +16,7 @@ from trials.shell import FolderArgument, JsonOption
 if TYPE_CHECKING:
     import pandas as pd
 
+    from analysis.answers import Answers
     from analysis.decide import Decision, Finding
     from analysis.responses import Analysis
     from trials.folder import Trial
@@ -66,25 +67,27 @@ def analyse(
 def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None:
     """Answer the plan's questions, with intervals and verdicts.
 
+    Then what a step brings beside what it costs, how long an edge may wait, which load is dark enough, which
+    schedule meets the brief, and which boards to make next.
+
     splitboard decide counter-trial
     """
     from analysis import preference
-    from analysis.decide import TOO_CLOSE
+    from analysis.cli import answer_lines
 
     trial = _load(folder)
-    decision = _decide(trial)
+    found = _answers(trial)
     trial = _looked(trial)
     compared = preference.sentences(trial)
     lines = [
-        *_finding_lines(trial, decision),
+        *_finding_lines(trial, found.decision),
         *(["", "Side by side:", *(f"- {one}" for one in compared)] if compared else []),
+        *answer_lines.lines(trial.plan, found, shell.named(folder)),
+        *_also_lines(found.decision),
     ]
-    shell.answer(
-        "decide", as_json=as_json, data=_decision_data(decision) | {"side_by_side": list(compared)}, lines=lines
-    )
-    still_open = any(finding.verdict == TOO_CLOSE for finding in decision.findings)
-    more = ", or add boards for what is open: splitboard plan --add 4" + shell.named(folder) if still_open else ""
-    shell.next_step("splitboard report" + shell.named(folder) + more)
+    data = _decision_data(found.decision) | {"side_by_side": list(compared)} | answer_lines.data(found)
+    shell.answer("decide", as_json=as_json, data=data, lines=lines)
+    shell.next_step("splitboard report" + shell.named(folder))
 
 
 @app.command()
@@ -98,11 +101,11 @@ def report(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
 
     trial = _load(folder)
     shell.say("Fitting and drawing …")
-    decision = _decide(trial)
+    found = _answers(trial)
     trial = _looked(trial)
     with folders.locked(trial.folder):
-        page = pages.write(trial, decision, folders.now())
-    data = {"report": str(page)} | _decision_data(decision)
+        page = pages.write(trial, found, folders.now())
+    data = {"report": str(page)} | _decision_data(found.decision)
     marked = [trial.plan.title] if trial.plan.rehearsal else []
     shell.answer("report", as_json=as_json, data=data, lines=[*marked, str(page)])
 
@@ -138,10 +141,19 @@ def _decide(trial: Trial) -> Decision:
     return decisions.decide(trial)
 
 
+def _answers(trial: Trial) -> Answers:
+    from analysis import answers
+
+    shell.say("Fitting …")
+    return answers.answers(trial, _decide(trial))
+
+
 # --- what is shown ---------------------------------------------------------------------------------
 
 
 def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
+    from analysis.decide import together_words
+
     yield trial.plan.title
     yield ""
     if decision.findings:
@@ -150,9 +162,15 @@ def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
         yield from _one_finding(finding)
         if not finding.asked:
             yield "    This question was added or changed after the boards were laid out: take it as exploratory."
+    together = together_words(decision, trial.plan)
+    if together:
+        yield f"  {together}"
+
+
+def _also_lines(decision: Decision) -> Iterator[str]:
     if decision.also_seen:
         yield ""
-        yield "Also seen (not asked beforehand; of so many, one in twenty looks clear by chance alone):"
+        yield "Also seen (exploratory, not asked beforehand; of so many, one in twenty looks clear by chance alone):"
     for finding in decision.also_seen:
         yield from _one_finding(finding)
 

@@ -108,6 +108,13 @@ def predictor_of(risk: float, spread: float) -> tuple[float, float]:
     return middle, float(-(weights @ (density * _GRID)) / (weights @ density))
 
 
+def chances_of(predictors: np.ndarray, spread: float) -> np.ndarray:
+    """Return the share of all boards' readings that shows at each of (n,) shift-free predictors."""
+    if spread == 0:
+        return np.asarray(expit(predictors))
+    return np.asarray(expit(predictors[:, None] + spread * _GRID) @ np.exp(_LOG_WEIGHTS))
+
+
 def _loglik(
     counts: Counts, boards: np.ndarray, effects: np.ndarray, spread: float
 ) -> tuple[float, np.ndarray, float]:

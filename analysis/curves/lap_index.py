@@ -14,6 +14,7 @@ import pandas as pd
 from scipy.special import fdtri, stdtrit
 
 from analysis.curves.columns import groups_of, logs, numbers, require
+from analysis.curves.drawn import CURVES
 from analysis.curves.logit import limit
 from trials.errors import Problem, UserError
 
@@ -47,8 +48,9 @@ def index_time(
 
     Returns
     -------
-    One row a group: group, x, lower, upper, method (``profile`` or ``boards``), ``attrs["notes"]``, ``attrs["k"]``.
-    All NaN where a group's laps do not rise to the index within reach of the waits tried.
+    One row a group: group, x, lower, upper, method (``profile`` or ``boards``), ``attrs["notes"]``, ``attrs["k"]``,
+    and ``attrs["curves"]``, the `IndexCurves` behind it. All NaN where a group's laps do not rise to the index within
+    reach of the waits tried.
 
     Raises
     ------
@@ -69,6 +71,28 @@ def index_time(
     if (whose[boards] != codes).any():
         raise UserError(Problem(f"a board holds several settings of {group}", "give one board one of them"))
     return _by_boards(_Laps(log_x, seen, boards, boards.max() + 1, at), whose, names, level)
+
+
+@dataclass(frozen=True)
+class IndexCurves:
+    """The fitted curves: how the lap index grows with x, of the middle board (on ln x) where boards are told apart.
+
+    Attributes
+    ----------
+    at : the index asked for.
+    power : k, shared by all.
+    ln_x : the ln x at which each group reaches `at`; without those that do not.
+    """
+
+    at: float
+    power: float
+    ln_x: dict[object, float]
+
+    def heights(self, group: object, x: np.ndarray) -> np.ndarray:
+        """Return a group's index at each of (n,) amounts above 0."""
+        with np.errstate(over="ignore"):
+            grown = np.exp(self.power * (np.log(x) - self.ln_x[group]))
+        return np.asarray(-np.expm1(np.log1p(-self.at) * grown))
 
 
 @dataclass(frozen=True)
@@ -174,5 +198,7 @@ def _table(
     for name in table.loc[~reached, "group"]:
         notes.append(f"Laps of {name} do not pass the index {at:g} near the waits tried, so no wait can be named.")
     table.attrs["notes"] = tuple(notes)
-    table.attrs["k"] = float(np.exp(log_power))
+    table.attrs["k"] = power = float(np.exp(log_power))
+    curves = {row["group"]: float(np.log(row["x"])) for row in table.to_dict("records") if not np.isnan(row["x"])}
+    table.attrs[CURVES] = IndexCurves(at, power, curves)
     return table

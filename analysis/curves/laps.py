@@ -7,12 +7,14 @@ the wet edge and the set one, have no place on the curve: the one is where nothi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
 from analysis.curves import roles
 from analysis.curves.columns import ALL
+from analysis.curves.drawn import lap_curve, lap_points, no_lap_curve, no_lap_points
 from analysis.curves.lap_index import index_time
 from analysis.curves.thresholds import threshold
 from analysis.decide import Decision
@@ -27,6 +29,7 @@ INDEX = 0.2
 _LEAST_BAY_M2 = 0.05
 """A smaller bay is no way to work (common sense, no source)."""
 FITS, MAY_NOT, DOES_NOT, UNTOLD = "fits", "may not fit", "does not fit", "cannot be told"
+HELPED = "fits with a helper"
 
 
 @dataclass(frozen=True)
@@ -56,11 +59,15 @@ class PieceAnswer:
 
 @dataclass(frozen=True)
 class AgainstPiece:
-    """A real piece held to the windows of all carriers, in numbers and in one sentence."""
+    """A real piece held to the windows of all carriers, in numbers and in words.
+
+    `helper_s` is its return time with one more pair of hands; None where that is not known.
+    """
 
     piece_s: float
     answers: tuple[PieceAnswer, ...]
     sentence: str
+    helper_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -75,6 +82,11 @@ class LapWindow:
     method : as `threshold` or `index_time` name it.
     sentence : the answer, or why there is none.
     notes : what a reader has to know.
+    measured : whether the laps were measured, so that `risk` is a lap index.
+    points : what was read, one row a carrier and return time: carrier, minutes, seen, looks, share, method. Of
+        measured laps `seen` is NaN, `looks` how many were measured and `share` their mean index.
+    curve : the fitted curves within the waits tried with each carrier, which pass through the waits found: carrier,
+        minutes, chance (of measured laps the index), method. Like `points` without rows where nothing can be told.
     """
 
     response: str
@@ -83,27 +95,31 @@ class LapWindow:
     method: str
     sentence: str
     notes: tuple[str, ...] = ()
+    measured: bool = False
+    points: pd.DataFrame = field(default_factory=no_lap_points, compare=False, repr=False)
+    curve: pd.DataFrame = field(default_factory=no_lap_curve, compare=False, repr=False)
 
     @property
     def told(self) -> bool:
         """Whether anything can be told of any carrier."""
         return any(not math.isnan(wait.minutes) for wait in self.waits)
 
-    def window_against(self, piece_s: float, rate_m2_min: float | None = None) -> AgainstPiece:
+    def window_against(
+        self, piece_s: float, rate_m2_min: float | None = None, helper_s: float | None = None
+    ) -> AgainstPiece:
         """Hold a real piece's return time to the windows.
 
         Parameters
         ----------
         piece_s : the longest time until its edge is met again, in seconds.
         rate_m2_min : how much surface is wiped in a minute, to say how large a bay may be.
+        helper_s : the same time as `piece_s` with one more pair of hands.
         """
-        if not piece_s > 0 or (rate_m2_min is not None and not rate_m2_min > 0):
-            raise ValueError("the piece's return time and the rate of wiping must be above nought")
-        answers = tuple(_answer(wait, piece_s, rate_m2_min) for wait in self.waits)
-        if not answers:
-            return AgainstPiece(piece_s, (), self.sentence)
-        joined = "; ".join(answer.sentence for answer in answers)
-        return AgainstPiece(piece_s, answers, joined[:1].upper() + joined[1:] + ".")
+        if not all(given is None or given > 0 for given in (piece_s, rate_m2_min, helper_s)):
+            raise ValueError("the piece's return times and the rate of wiping must be above nought")
+        answers = tuple(_answer(wait, piece_s, rate_m2_min, helper_s) for wait in self.waits)
+        said = _joined(answer.sentence for answer in answers) if answers else self.sentence
+        return AgainstPiece(piece_s, answers, said, helper_s)
 
 
 def lap_window(
@@ -191,7 +207,7 @@ def _graded(
     longest = float(kept["minutes"].max())
     if not seen.any() or seen.all():
         which = "no lap was seen at any" if not seen.any() else "a lap was seen at every"
-        raise UserError(f"{which} of the return times, {_time(kept['minutes'].min())} to {_time(longest)}")
+        raise UserError(f"{which} of the return times, {time_words(kept['minutes'].min())} to {time_words(longest)}")
     found, apart = _with_boards(counts, risk)
     what = f"at a risk of {risk_words(risk)}"
     waits = tuple(_wait(row, kept["minutes"], what) for row in found.to_dict("records"))
@@ -199,7 +215,11 @@ def _graded(
         ends = f"{seen_at:g} or less" if laps.aim != "less" else f"{laps.grades + 1 - seen_at:g} or more"
         more.append(f"A lap of grade {ends} counts as seen.")
     method = str(found["method"].iloc[0])
-    return LapWindow(laps.name, risk, waits, method, _joined(waits), (*notes, *more, *found.attrs["notes"], *apart))
+    said = _joined(wait.sentence for wait in waits)
+    return LapWindow(
+        laps.name, risk, waits, method, said, (*notes, *more, *found.attrs["notes"], *apart),
+        points=lap_points(counts, method), curve=lap_curve(found, counts),
+    )  # fmt: skip
 
 
 def _seen(laps: Response, values: pd.Series, seen_at: float) -> pd.Series:
@@ -244,7 +264,11 @@ def _measured(laps: Response, times: Factor, table: pd.DataFrame, notes: list[st
     what = f"until a lap shows {100 * index:g} % of a full double coat"
     waits = tuple(_wait(row, kept["minutes"], what) for row in found.to_dict("records"))
     method = str(found["method"].iloc[0])
-    return LapWindow(laps.name, index, waits, method, _joined(waits), (*notes, *more, *found.attrs["notes"], *apart))
+    said = _joined(wait.sentence for wait in waits)
+    return LapWindow(
+        laps.name, index, waits, method, said, (*notes, *more, *found.attrs["notes"], *apart), measured=True,
+        points=lap_points(kept, method), curve=lap_curve(found, kept),
+    )  # fmt: skip
 
 
 # --- in words --------------------------------------------------------------------------------------
@@ -268,36 +292,40 @@ def _wait(row: dict[str, object], tried: pd.Series, what: str) -> Wait:
         )
     if minutes > longest:
         held = min(lower, longest)
-        says = f"{start} may wait {_time(longest)}, the longest tried, and perhaps longer {what}"
+        says = f"{start} may wait {time_words(longest)}, the longest tried, and perhaps longer {what}"
         if held < longest:
-            says = f"{start} may wait longer than any wait tried {what}, but for sure only {_time(held)}"
+            says = f"{start} may wait longer than any wait tried {what}, but for sure only {time_words(held)}"
         return Wait(name, math.inf, held, upper, says)
     if minutes < shortest:
-        says = f"{start} may wait less than {_time(shortest)}, the shortest tried, {what}"
+        says = f"{start} may wait less than {time_words(shortest)}, the shortest tried, {what}"
         if 60 * minutes >= 1:
-            says += f"; the curve puts it at {_time(minutes)} ({_limits(lower, upper)})"
+            says += f"; the curve puts it at {time_words(minutes)} ({limit_words(lower, upper)})"
         return Wait(name, minutes, lower, upper, says)
-    limits = _limits(lower, upper)
-    return Wait(name, minutes, lower, upper, f"{start} may wait {_time(minutes)} ({limits}) {what}")
+    limits = limit_words(lower, upper)
+    return Wait(name, minutes, lower, upper, f"{start} may wait {time_words(minutes)} ({limits}) {what}")
 
 
-def _joined(waits: tuple[Wait, ...]) -> str:
-    text = "; ".join(wait.sentence for wait in waits)
-    return text[:1].upper() + text[1:] + "."
+def _joined(parts: Iterable[str]) -> str:
+    """Join what is said of each carrier: by semicolons, or by full stops where a part has one of its own."""
+    said = list(parts)
+    if not any(";" in part for part in said):
+        said = ["; ".join(said)]
+    return " ".join(f"{part[:1].upper()}{part[1:]}." for part in said)
 
 
-def _limits(lower: float, upper: float) -> str:
+def limit_words(lower: float, upper: float) -> str:
+    """Return a wait's limits, in minutes, as they are said at the bench: ``3 min to 5 min``, ``3 min or more``."""
     if math.isnan(lower):
         return "limits not known"
     low_end = 60 * lower < 1
     if low_end and math.isinf(upper):
         return "the readings set no limits"
     if math.isinf(upper):
-        return f"{_time(lower)} or more"
-    return f"up to {_time(upper)}" if low_end else f"{_time(lower)} to {_time(upper)}"
+        return f"{time_words(lower)} or more"
+    return f"up to {time_words(upper)}" if low_end else f"{time_words(lower)} to {time_words(upper)}"
 
 
-def _time(minutes: float) -> str:
+def time_words(minutes: float) -> str:
     """Return a wait as it is said at the bench, to no more than its first two digits or so."""
     seconds = 60 * minutes
     if seconds >= 100:
@@ -305,23 +333,39 @@ def _time(minutes: float) -> str:
     return lap.time_words(seconds)
 
 
-def _answer(wait: Wait, piece_s: float, rate_m2_min: float | None) -> PieceAnswer:
-    """Hold the piece to one window: it fits where its return time is below the lower limit."""
-    piece = piece_s / 60
+def _answer(wait: Wait, piece_s: float, rate_m2_min: float | None, helper_s: float | None) -> PieceAnswer:
+    """Hold the piece to one window: it fits where its return time is at or below the lower limit."""
     this = f"this piece's {lap.time_words(piece_s)}"
-    if math.isnan(wait.minutes) or math.isnan(wait.lower):
+    alone = _verdict(wait, piece_s)
+    if alone == UNTOLD:
         return PieceAnswer(wait.carrier, UNTOLD, None, f"{wait.sentence}, so whether {this} fits cannot be told")
-    if piece <= wait.lower:
+    if alone == FITS:
         return PieceAnswer(wait.carrier, FITS, None, f"{wait.sentence}: {this} fits")
-    verdict = DOES_NOT if piece > wait.upper else MAY_NOT
-    answer = PieceAnswer(wait.carrier, verdict, None, f"{wait.sentence}: {this} {verdict}")
+    answer = PieceAnswer(wait.carrier, alone, None, f"{wait.sentence}: {this} {alone}")
+    bay_words = ", unless it is worked in bays of at most {:g} m²"
+    if helper_s is not None and helper_s < piece_s:
+        helper = f"with a helper ({lap.time_words(helper_s)}) it"
+        helped = _verdict(wait, helper_s)
+        if helped == FITS:
+            answer = PieceAnswer(wait.carrier, HELPED, None, f"{answer.sentence} alone; {helper} does")
+            bay_words = ", or in bays of at most {:g} m²"
+        else:
+            either = f"{answer.sentence} alone, and {helper} {helped.removesuffix(' fit')} either"
+            answer = replace(answer, sentence=either)
     bay = wait.lower * rate_m2_min if rate_m2_min is not None else 0.0
     if bay < _LEAST_BAY_M2:
         return answer
     held = _rounded_down(bay)
-    return replace(
-        answer, bay_m2=held, sentence=f"{answer.sentence}, unless it is worked in bays of at most {held:g} m²"
-    )
+    return replace(answer, bay_m2=held, sentence=answer.sentence + bay_words.format(held))
+
+
+def _verdict(wait: Wait, piece_s: float) -> str:
+    """Say whether a return time fits a window."""
+    if math.isnan(wait.minutes) or math.isnan(wait.lower):
+        return UNTOLD
+    if piece_s / 60 <= wait.lower:
+        return FITS
+    return DOES_NOT if piece_s / 60 > wait.upper else MAY_NOT
 
 
 def _rounded_down(area: float) -> float:

@@ -128,9 +128,10 @@ def dose_for(
 
     Returns
     -------
-    One row a group: group, dose, lower, upper, within, says. Where the target lies beyond the doses tried with a
-    group, or where the response may not depend on the dose at all (Fieller's g above 1), there is no number: `within`
-    is False, dose and limits are NaN and `says` is why. ``attrs["notes"]`` says which lines were fitted.
+    One row a group: group, dose, lower, upper, within, says, beyond. Where the target lies beyond the doses tried
+    with a group, or where the response may not depend on the dose at all (Fieller's g above 1), there is no number:
+    `within` is False, dose and limits are NaN and `says` is why; `beyond` is ``more`` or ``less`` where it would take
+    more or less than was tried, else empty. ``attrs["notes"]`` says which lines were fitted.
 
     Raises
     ------
@@ -146,7 +147,7 @@ def dose_for(
     elif own and np.linalg.matrix_rank(data.own_slopes) == data.own_slopes.shape[1]:
         note = "The slopes differ, so each group has its own."
     elif own:
-        own, note = False, "The slopes differ, but a group with one dose has none of its own; all share one."
+        own, note = False, "The slopes differ, but a group with one load has none of its own; all share one."
     design = data.own_slopes if own else data.parallel
     line = _line(data, design, *_scatter(data, design))
     quantile = float(stdtrit(line.df, 0.5 + level / 2))
@@ -180,19 +181,19 @@ def strength_notes(table: pd.DataFrame, parallel_p: float, linear_p: float) -> t
     notes = []
     if parallel_p < NOT_PARALLEL:
         notes.append(
-            f"The slopes differ (p {parallel_p:.2g}): one number cannot say how strong a group is at every dose."
+            f"The slopes differ (p {parallel_p:.2g}): one number cannot say how strong a group is at every load."
         )
     if linear_p < NOT_PARALLEL:
         notes.append(f"The lines bend (p {linear_p:.2g}): take the strengths as rough.")
     for row in table.to_dict("records"):
         if row["kind"] == "outside":
             notes.append(
-                f"The dose itself made no sure difference: for {row['group']} the readings rule out only strengths "
+                f"The load itself made no sure difference: for {row['group']} the readings rule out only strengths "
                 f"between {row['below']:.3g} and {row['above']:.3g}."
             )
         elif row["kind"] == "whole line":
             notes.append(
-                f"The dose itself made no sure difference: the readings rule out no strength of {row['group']}."
+                f"The load itself made no sure difference: the readings rule out no strength of {row['group']}."
             )
     return tuple(notes)
 
@@ -217,13 +218,13 @@ class Target:
 
 
 def dose_row(line: GroupLine, target: Target, quantile: float) -> dict[str, object]:
-    """Return group, dose, lower, upper, within and says of one group."""
+    """Return group, dose, lower, upper, within, says and beyond of one group."""
     intercept, slope = line.estimates
     least, most = math.log(line.tried.min()), math.log(line.tried.max())
     unknown: dict[str, object] = {
-        "group": line.name, "dose": math.nan, "lower": math.nan, "upper": math.nan, "within": False,
+        "group": line.name, "dose": math.nan, "lower": math.nan, "upper": math.nan, "within": False, "beyond": "",
     }  # fmt: skip
-    nothing = f"the dose made no sure difference{_with(line.name)}, so none can be named"
+    nothing = f"the load made no sure difference{_with(line.name)}, so none can be named"
     if slope == 0:
         return unknown | {"says": nothing}
     spread = line.covariance * np.array([[1.0, -1.0], [-1.0, 1.0]])
@@ -231,10 +232,11 @@ def dose_row(line: GroupLine, target: Target, quantile: float) -> dict[str, obje
     if found.kind != "interval":
         return unknown | {"says": nothing}
     if not least - 1e-9 <= found.estimate <= most + 1e-9:
-        return unknown | {"says": _beyond(line, target, above=found.estimate > most)}
+        above = found.estimate > most
+        return unknown | {"says": _beyond(line, target, above=above), "beyond": "more" if above else "less"}
     with np.errstate(over="ignore"):
         dose, lower, upper = (float(np.exp(value)) for value in (found.estimate, found.lower, found.upper))
-    return {"group": line.name, "dose": dose, "lower": lower, "upper": upper, "within": True, "says": ""}
+    return unknown | {"dose": dose, "lower": lower, "upper": upper, "within": True, "says": ""}
 
 
 def _beyond(line: GroupLine, target: Target, *, above: bool) -> str:

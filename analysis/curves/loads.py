@@ -8,8 +8,8 @@ by the mixed model with the trial's own pieces, so that carriers laid on boards 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -19,6 +19,7 @@ from scipy.special import stdtrit
 from analysis import combinations, mixed
 from analysis.curves import roles
 from analysis.curves.columns import ALL
+from analysis.curves.drawn import LOADS, along, no_loads
 from analysis.curves.kubelka_munk import ks, ks_of_lightness, lightness, reflectance_of_ks
 from analysis.curves.lines import NOT_PARALLEL, GroupLine, Target, as_strength, dose_row, strength_notes
 from analysis.curves.ratio import fieller
@@ -30,6 +31,7 @@ from trials.folder import Trial
 from trials.plan import Factor, Plan, Response
 
 LEVEL = 0.95
+_LOAD = "load_in_g_per_l"
 _LN_LOAD = "ln_of_load"
 _BEND = "ln_of_load_squared"
 _IN = "darkness_in"
@@ -37,7 +39,10 @@ _IN = "darkness_in"
 
 @dataclass(frozen=True)
 class LoadNeeded:
-    """The load of one carrier that reaches a target, in g/L with 95 % limits; NaN where `within` is false."""
+    """The load of one carrier that reaches a target, in g/L with 95 % limits; NaN where `within` is false.
+
+    `beyond` is ``more`` or ``less`` where it would take more or less than was tried, else empty.
+    """
 
     carrier: str
     load: float
@@ -45,17 +50,30 @@ class LoadNeeded:
     upper: float
     within: bool
     sentence: str
+    beyond: str = ""
 
 
 @dataclass(frozen=True)
 class DarkEnough:
-    """Which loads reach a target, and the answer in one sentence; no loads where nothing can be told."""
+    """Which loads reach a target, and the answer in one sentence; no loads where nothing can be told.
+
+    Attributes
+    ----------
+    response, unit : what the target is of, and what it is counted in.
+    points : what the lines were fitted to, one row a patch, or a board where patches were averaged first: carrier,
+        load (g/L), value (the response's own scale).
+    curve : the fitted lines within the loads tried with each carrier, which pass through the loads found: the same
+        columns. Like `points` without rows where nothing can be told.
+    """
 
     response: str
     target: float
     loads: tuple[LoadNeeded, ...]
     sentence: str
     notes: tuple[str, ...] = ()
+    unit: str = ""
+    points: pd.DataFrame = field(default_factory=no_loads, compare=False, repr=False)
+    curve: pd.DataFrame = field(default_factory=no_loads, compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -83,6 +101,7 @@ class Strength:
     parallel_p, linear_p : of the tests of equal slopes and of straight lines, NaN where there is nothing to test.
     sentence : the answer, or why there is none.
     notes : what a reader has to know.
+    unit, points, curve : as those of `DarkEnough`; here all lines are parallel.
     """
 
     response: str
@@ -91,6 +110,9 @@ class Strength:
     linear_p: float
     sentence: str
     notes: tuple[str, ...] = ()
+    unit: str = ""
+    points: pd.DataFrame = field(default_factory=no_loads, compare=False, repr=False)
+    curve: pd.DataFrame = field(default_factory=no_loads, compare=False, repr=False)
 
 
 def dark_enough(trial: Trial, target: float, *, response: str | None = None) -> DarkEnough:
@@ -109,6 +131,7 @@ def dark_enough(trial: Trial, target: float, *, response: str | None = None) -> 
         own = lines.carrier is not None and lines.parallel_p < NOT_PARALLEL
         fit = lines.fit_own if own and lines.fit_own is not None else lines.fit
         rows = [_load_row(lines, fit, name, wanted, own=own) for name in lines.names]
+        curve = _curve(lines, fit, own=own, also={str(row["group"]): [float(str(row["dose"]))] for row in rows})
     except UserError as error:
         return DarkEnough("", target, (), f"Which load is dark enough cannot be told: {error.problems[0].what}.")
     loads = tuple(_load(row, lines.scale.words(target)) for row in rows)
@@ -117,7 +140,10 @@ def dark_enough(trial: Trial, target: float, *, response: str | None = None) -> 
         "The slopes differ, so each carrier has its own." if own else "All carriers share one slope.",
     ]
     text = "; ".join(load.sentence for load in loads)
-    return DarkEnough(lines.response.name, target, loads, text[:1].upper() + text[1:] + ".", tuple(notes))
+    return DarkEnough(
+        lines.response.name, target, loads, text[:1].upper() + text[1:] + ".", tuple(notes), _unit(lines.response),
+        _points(lines), curve,
+    )  # fmt: skip
 
 
 def strength(trial: Trial, *, reference: str | None = None, response: str | None = None) -> Strength:
@@ -136,6 +162,7 @@ def strength(trial: Trial, *, reference: str | None = None, response: str | None
         if base not in lines.names:
             raise UserError(f"no patch with the carrier {base} was read")
         found = {name: _strength_of(lines, name, base) for name in lines.names if name != base}
+        curve = _curve(lines, lines.fit, own=False)
     except UserError as error:
         why = error.problems[0].what
         return Strength("", (), math.nan, math.nan, f"How strong the carriers are cannot be told: {why}.")
@@ -152,6 +179,9 @@ def strength(trial: Trial, *, reference: str | None = None, response: str | None
         lines.linear_p,
         sentence[:1].upper() + sentence[1:] + ".",
         notes,
+        _unit(lines.response),
+        _points(lines),
+        curve,
     )
 
 
@@ -170,7 +200,7 @@ class _Scale:
 
 @dataclass(frozen=True)
 class _Lines:
-    """Lines on ln load: one slope (`fit`) and a slope each (`fit_own`, where it can be), and the loads tried."""
+    """Lines on ln load: one slope (`fit`) and a slope each (`fit_own`, where it can be), and what is behind."""
 
     response: Response
     scale: _Scale
@@ -180,6 +210,7 @@ class _Lines:
     fit_own: mixed.MixedFit | None
     parallel_p: float
     linear_p: float
+    rows: pd.DataFrame
     tried: dict[str, np.ndarray]
     notes: tuple[str, ...]
 
@@ -212,10 +243,10 @@ def _lines(trial: Trial, name: str | None) -> _Lines:
     linear_p = _tested(model, _BEND)[1] if frame[_LN_LOAD].nunique() > 2 else math.nan
     names = tuple(str(one) for one in fit.levels(carrier.name)) if carrier else (ALL,)
     by = frame[carrier.name].astype(str) if carrier else pd.Series(ALL, index=frame.index)
-    tried = {one: np.exp(frame.loc[by == one, _LN_LOAD].to_numpy()) for one in names}
+    tried = {one: frame.loc[by == one, _LOAD].to_numpy() for one in names}
     all_notes = (*read.notes, *notes, scale.note, model.note)
     return _Lines(
-        response, scale, carrier.name if carrier else None, names, fit, own, parallel_p, linear_p, tried,
+        response, scale, carrier.name if carrier else None, names, fit, own, parallel_p, linear_p, model.frame, tried,
         tuple(one for one in all_notes if one),
     )  # fmt: skip
 
@@ -245,7 +276,7 @@ def _by_patches(plan: Plan, frame: pd.DataFrame, load: Factor, carrier: Factor |
 
 def _by_boards(frame: pd.DataFrame, laid: list[Factor]) -> _Model:
     """Take the mean of each board, where what is asked lies on boards and patches are too coarse for a model."""
-    keys = ["board", _LN_LOAD, _BEND, *(factor.name for factor in laid)]
+    keys = ["board", _LOAD, _LN_LOAD, _BEND, *(factor.name for factor in laid)]
     means = frame.groupby(keys, observed=True, as_index=False)[_IN].mean()
     words = [factor.name for factor in laid if factor.amounts is None]
     note = "Each board's patches were averaged first, for they differ too little, or too few were read, for a model."
@@ -262,6 +293,7 @@ def _frame(treated: pd.DataFrame, load: Factor, response: Response) -> tuple[pd.
         raise UserError("one load only was read, so what more dye does is not known")
     frame = frame.assign(
         **{
+            _LOAD: amounts[amounts > 0].to_numpy(),
             _LN_LOAD: logs,
             _BEND: (logs - logs.mean()) ** 2,
             _IN: _scale(response).there(frame["value"].to_numpy(dtype=float)),
@@ -318,6 +350,34 @@ def _tested(model: _Model, term: str) -> tuple[mixed.MixedFit | None, float]:
     return (None, p) if math.isnan(p) else (fit, p)
 
 
+# --- what pictures are drawn from ------------------------------------------------------------------
+
+
+def _points(lines: _Lines) -> pd.DataFrame:
+    """Return the rows the lines were fitted to, on the response's own scale."""
+    rows = lines.rows
+    carrier = rows[lines.carrier].astype(str) if lines.carrier else ALL
+    values = rows["value"] if "value" in rows.columns else [lines.scale.back(value) for value in rows[_IN]]
+    return pd.DataFrame({"carrier": carrier, "load": rows[_LOAD], "value": values}).reset_index(drop=True)
+
+
+def _curve(
+    lines: _Lines, fit: mixed.MixedFit, *, own: bool, also: Mapping[str, Sequence[float]] | None = None
+) -> pd.DataFrame:
+    """Return each carrier's line within the loads tried with it, on the response's own scale."""
+    parts = []
+    for name in lines.names:
+        (intercept, slope), _ = _estimates(fit, _rows_of(fit, lines.carrier, name, own=own))
+        loads = along(lines.tried[name], (also or {}).get(name, ()))
+        values = [lines.scale.back(float(value)) for value in intercept + slope * np.log(loads)]
+        parts.append(pd.DataFrame({"carrier": name, "load": loads, "value": values}))
+    return pd.concat(parts, ignore_index=True)[list(LOADS)]
+
+
+def _unit(response: Response) -> str:
+    return "grades" if response.kind == "grade" else response.unit
+
+
 # --- answers ---------------------------------------------------------------------------------------
 
 
@@ -364,7 +424,7 @@ def _load(row: dict[str, object], target: str) -> LoadNeeded:
     name = str(row["group"])
     load, lower, upper = (float(str(row[key])) for key in ("dose", "lower", "upper"))
     if not row["within"]:
-        return LoadNeeded(name, load, lower, upper, False, str(row["says"]))
+        return LoadNeeded(name, load, lower, upper, False, str(row["says"]), str(row["beyond"]))
     start = "" if name == ALL else f"with {name} "
     return LoadNeeded(
         name,
@@ -372,7 +432,7 @@ def _load(row: dict[str, object], target: str) -> LoadNeeded:
         lower,
         upper,
         True,
-        f"{start}{_digits(load)} g/L ({_digits(lower)} to {_digits(upper)}) gives {target}",
+        f"{start}{digits(load)} g/L ({digits(lower)} to {digits(upper)}) gives {target}",
     )
 
 
@@ -396,11 +456,11 @@ def _carrier_strength(name: str, base: str, row: dict[str, object]) -> CarrierSt
             f"how much more load {name} needs than {base} cannot be told, for the load itself made no sure difference"
         )
         return CarrierStrength(name, base, 1 / ratio, 0.0, math.inf, says)
-    times, least, most = (_digits(1 / value, 2) for value in (ratio, upper, lower))
+    times, least, most = (digits(1 / value, 2) for value in (ratio, upper, lower))
     says = f"{name} needs {times} times the load of {base} ({least} to {most}) for the same darkness"
     return CarrierStrength(name, base, 1 / ratio, 1 / upper, 1 / lower, says)
 
 
-def _digits(value: float, number: int = 3) -> str:
+def digits(value: float, number: int = 3) -> str:
     """Return a number with so many digits: ``1.80``, ``12.0``, ``120``."""
     return f"{value:#.{number}g}".rstrip(".")

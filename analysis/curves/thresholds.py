@@ -18,6 +18,7 @@ from scipy.special import gammaincinv, logit, stdtrit
 from analysis.curves import board_logit
 from analysis.curves import logit as plain
 from analysis.curves.columns import ALL, groups_of, numbers, require
+from analysis.curves.drawn import CURVES
 from analysis.curves.logit import Counts
 from trials.errors import Problem, UserError
 
@@ -52,7 +53,8 @@ def threshold(
     -------
     One row a group: group, x, lower, upper, method. Method is ``profile``; ``firth-profile`` where the readings
     separate, completely or in part; or ``profile, boards random``. A lower limit of 0 and an upper one of infinity
-    mean that the profile does not close; all NaN, that what shows does not grow with x. ``attrs["notes"]`` says so.
+    mean that the profile does not close; all NaN, that what shows does not grow with x. ``attrs["notes"]`` says so;
+    ``attrs["curves"]`` are the `ChanceCurves` behind it.
 
     Raises
     ------
@@ -71,6 +73,29 @@ def threshold(
         table, notes = _without_boards(data, at, level, firth=separates)
     table.attrs["notes"] = tuple(notes + _endless(table, x))
     return table
+
+
+@dataclass(frozen=True)
+class ChanceCurves:
+    """The fitted curves: how the share that shows grows with x.
+
+    Attributes
+    ----------
+    at : the share asked for.
+    slope : on ln x.
+    spread : standard deviation of the boards' shifts; 0 where boards are not told apart.
+    ln_x : the ln x at which each group reaches `at`; empty where what shows does not grow.
+    """
+
+    at: float
+    slope: float
+    spread: float
+    ln_x: dict[object, float]
+
+    def heights(self, group: object, x: np.ndarray) -> np.ndarray:
+        """Return a group's share, over all boards, at each of (n,) amounts above 0."""
+        middle = board_logit.predictor_of(self.at, self.spread)[0] if self.spread else float(logit(self.at))
+        return board_logit.chances_of(middle + self.slope * (np.log(x) - self.ln_x[group]), self.spread)
 
 
 @dataclass(frozen=True)
@@ -131,9 +156,10 @@ def _without_boards(data: _Data, at: float, level: float, *, firth: bool) -> tup
     def drop(column: int, log_x: float) -> float:
         return 2 * (whole.loglik - _held(data.counts, column, at, log_x, whole, firth=firth)) - allowed
 
-    rows = []
+    rows, middles = [], {}
     for column, name in enumerate(data.names):
         middle = (logit(at) - whole.effects[column]) / whole.effects[-1]
+        middles[name] = float(middle)
         toward = np.zeros(len(whole.effects))
         toward[column], toward[-1] = -1.0, -middle
         step = float(np.sqrt(toward @ whole.covariance @ toward) / whole.effects[-1])
@@ -144,7 +170,7 @@ def _without_boards(data: _Data, at: float, level: float, *, firth: bool) -> tup
             "How boards differ could not be told from such readings: the limits allow for there being only "
             f"{data.boards.max() + 1} of them, but may still be too narrow."
         )
-    return pd.DataFrame(rows), notes
+    return _with_curves(rows, ChanceCurves(at, float(whole.effects[-1]), 0.0, middles)), notes
 
 
 def _held(counts: Counts, column: int, at: float, log_x: float, whole: plain.Fit, *, firth: bool) -> float:
@@ -171,9 +197,10 @@ def _with_boards(data: _Data, at: float, level: float) -> tuple[pd.DataFrame, li
     allowed = _between_boards(data, level)
     middle_of = board_logit.predictor_of(at, whole.spread)[0]
 
-    rows = []
+    rows, middles = [], {}
     for column, name in enumerate(data.names):
         middle = (middle_of - whole.effects[column]) / whole.effects[-1]
+        middles[name] = float(middle)
         drop = _board_drop(data, column, at, whole, allowed)
         rows.append(_row(name, middle, drop, 0.5, BOARDS, fine=1e-7))
     notes = [
@@ -182,7 +209,7 @@ def _with_boards(data: _Data, at: float, level: float) -> tuple[pd.DataFrame, li
     ]
     if whole.effects[-1] >= board_logit.STEEPEST - 1e-6:
         notes.append(f"Each board turns so suddenly that the steepness over its {data.x} could not be told.")
-    return pd.DataFrame(rows), notes
+    return _with_curves(rows, ChanceCurves(at, float(whole.effects[-1]), whole.spread, middles)), notes
 
 
 def _board_drop(
@@ -209,9 +236,16 @@ def _row(
         }  # fmt: skip
 
 
+def _with_curves(rows: list[dict[str, object]], curves: ChanceCurves) -> pd.DataFrame:
+    table = pd.DataFrame(rows)
+    table.attrs[CURVES] = curves
+    return table
+
+
 def _none(data: _Data, method: str) -> pd.DataFrame:
     nothing = dict.fromkeys(("x", "lower", "upper"), np.nan)
-    return pd.DataFrame([{"group": name} | nothing | {"method": method} for name in data.names])
+    rows = [{"group": name} | nothing | {"method": method} for name in data.names]
+    return _with_curves(rows, ChanceCurves(np.nan, np.nan, 0.0, {}))
 
 
 def _wrong_way(data: _Data) -> str:

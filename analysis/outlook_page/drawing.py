@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 SMALL = LETTERS - 1
 """Points: letters of names and notes."""
 
-new_axes = figures._axes
-fit = figures._fit
-text_width = figures._width
+new_axes = figures.new_axes
+fit = figures.fit
+text_width = figures.text_width
 
 
 def figure_of(axes: Axes) -> Figure:

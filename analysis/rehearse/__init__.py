@@ -284,7 +284,10 @@ def _save_layout(trial: Trial, plan: Plan, folder: Folder) -> None:
         "splitboard:version": trial.record.version,
         MARK: True,
     }
-    values["splitboard:plan"]["questions"] = trial.record.plan.get("questions", [])  # which were asked beforehand
+    for asked in ("questions", "brief", "piece", "grades"):  # as they were when the boards were laid out
+        values["splitboard:plan"].pop(asked, None)
+        if asked in trial.record.plan:
+            values["splitboard:plan"][asked] = trial.record.plan[asked]
     if trial.record.added:
         values["splitboard:added"] = list(trial.record.added)
     folders.write_text(folder.package_file, json.dumps(values, indent=2, ensure_ascii=False) + "\n")

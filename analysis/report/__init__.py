@@ -10,8 +10,9 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.decide import Decision
-from analysis.report import account, comparisons, evidence, figures, numbers, panel, words
+from analysis.answers import Answers, answers
+from analysis.decide import Decision, together_words
+from analysis.report import account, answer_numbers, answered, comparisons, evidence, figures, numbers, panel, words
 from analysis.report.parts import Content as ReportContent
 from trials import cautions
 from trials import folder as folders
@@ -25,13 +26,13 @@ if TYPE_CHECKING:
 __all__ = ["ReportContent", "content", "page", "write"]
 
 
-def write(trial: Trial, decision: Decision, when: str) -> Path:
+def write(trial: Trial, decision: Decision | Answers, when: str) -> Path:
     """Write report/report.html and report/tables/*.csv into the trial's folder.
 
     Parameters
     ----------
     trial : as loaded; the caller holds its folder's lock.
-    decision : what `decide.decide` made of it.
+    decision : what `decide.decide` made of it, or all of its answers where they were worked out already.
     when : the time that is printed, RFC 3339.
 
     Returns
@@ -43,9 +44,10 @@ def write(trial: Trial, decision: Decision, when: str) -> Path:
     UserError
         A file cannot be written.
     """
-    tables = numbers.build(trial, decision)
+    found = _all_of(trial, decision)
+    tables = _tables(trial, found)
     with figures.theme():
-        text = page(_content(trial, decision, tables, when))
+        text = page(_content(trial, found, tables, when))
     place = trial.folder.report
     for name, table in tables.items():
         if trial.plan.rehearsal:  # in every row, so that no row goes without it
@@ -56,15 +58,16 @@ def write(trial: Trial, decision: Decision, when: str) -> Path:
     return place / "report.html"
 
 
-def content(trial: Trial, decision: Decision, when: str) -> ReportContent:
+def content(trial: Trial, decision: Decision | Answers, when: str) -> ReportContent:
     """Work out everything the page says.
 
     Parameters
     ----------
     trial, decision, when : as for `write`.
     """
+    found = _all_of(trial, decision)
     with figures.theme():
-        return _content(trial, decision, numbers.build(trial, decision), when)
+        return _content(trial, found, _tables(trial, found), when)
 
 
 def page(shown: ReportContent) -> str:
@@ -85,16 +88,27 @@ def _templates() -> Environment:
     )
 
 
-def _content(trial: Trial, decision: Decision, tables: dict[str, pd.DataFrame], when: str) -> ReportContent:
-    plan = trial.plan
+def _all_of(trial: Trial, decision: Decision | Answers) -> Answers:
+    return decision if isinstance(decision, Answers) else answers(trial, decision)
+
+
+def _tables(trial: Trial, found: Answers) -> dict[str, pd.DataFrame]:
+    return numbers.build(trial, found.decision) | answer_numbers.build(trial.plan, found)
+
+
+def _content(trial: Trial, found: Answers, tables: dict[str, pd.DataFrame], when: str) -> ReportContent:
+    plan, decision = trial.plan, found.decision
     return ReportContent(
         title=words.marked_title(plan),
         wood=words.clean(plan.wood),
         about=words.clean(plan.about),
         answers=evidence.answers(decision),
         nothing_asked="" if decision.findings else _nothing_asked(decision),
+        together=words.clean(together_words(decision, plan)),
+        in_short=answered.in_short(plan, found),
         asked=account.asked(trial, decision),
         evidence=evidence.evidence(plan, decision),
+        answered=answered.parts(plan, found),
         boards=evidence.board_sets(trial, decision),
         board_words=evidence.board_words(plan),
         controls=evidence.controls_table(tables["controls"], plan),
@@ -109,6 +123,7 @@ def _content(trial: Trial, decision: Decision, tables: dict[str, pd.DataFrame], 
         method=account.method(trial, decision, tables),
         conditions=account.conditions(trial.conditions),
         steps=account.steps(plan),
+        repeat=account.repeat(trial),
         cautions=tuple((one.name, one.text, one.source) for one in cautions.for_plan(plan)),
         general=cautions.GENERAL,
         footer=account.footer(trial, when),

@@ -34,11 +34,17 @@ def asked(trial: Trial, decision: Decision) -> Section:
             pair = question.between or (factor.levels if len(factor.levels) == 2 else ())
             levels = " against ".join(reversed(pair)) or "every pair of levels"
             worth = f"{question.worth:g} {response.unit_words(question.worth)}"
-            rows.append(
-                (factor.words, words.clean(levels), response.words, worth, "yes" if finding.asked else "no, later")
-            )
-        columns = ("factor", "compared", "response", "worth having", "asked beforehand")
-        tables.append(Table("The questions", columns, (False,) * 5, tuple(rows), (), "tables/findings.csv"))
+            before = "yes" if finding.asked else "no, later"
+            p_all = words.p_value(finding.p_all) if finding.p_all == finding.p_all else ""
+            p = words.p_value(finding.p) if finding.p == finding.p else ""
+            rows.append((factor.words, words.clean(levels), response.words, worth, before, p, p_all))
+        columns = ("factor", "compared", "response", "worth having", "asked beforehand", "p", "p by Holm")
+        note = (
+            "p is of no difference at all; by Holm (1979) it is taken over all questions asked beforehand, so that "
+            "one in twenty trials at most shows any of them by chance alone. Everything else is exploratory."
+        )
+        numeric = (False,) * 5 + (True,) * 2
+        tables.append(Table("The questions", columns, numeric, tuple(rows), (note,), "tables/findings.csv"))
     else:
         sentences.append("The plan asks no question, so whatever was found is exploratory.")
     if plan.responses:
@@ -114,8 +120,10 @@ def method(trial: Trial, decision: Decision, tables: Tables) -> Section:
             words.capital(words.clean(line)) for line in structure.describe(plan, laid_out)
         )),
         Group("Chance and blinding", tuple(_chance(trial))),
+        Group("What was left out", tuple(map(words.clean, _left_out(trial, decision)))),
         Group("Corrections", tuple(map(words.clean, taken_in.corrections(trial)))),
         Group("The model", tuple(_models(plan, decision))),
+        Group("Software", tuple(_software(trial))),
     ]  # fmt: skip
     shown = [table for analysis in decision.analyses for table in _response_tables(plan, analysis, tables)]
     return Section(facts=tuple(_design(trial)), groups=tuple(groups), tables=tuple(shown))
@@ -166,6 +174,41 @@ def _chance(trial: Trial) -> Iterator[str]:
         "and a control or a strong colour may be known by eye."
     )
     yield from map(words.clean, taken_in.blinding(trial))
+
+
+def _left_out(trial: Trial, decision: Decision) -> Iterator[str]:
+    """Say what was never made, what was not read, and what was read and not used."""
+    plan = trial.plan
+    for exclusion in plan.exclusions:
+        why = f": {exclusion.why}" if exclusion.why else ""
+        yield f"Never made, as planned: {exclusion.words}{why}."
+    for one in plan.unusable:
+        place = " ".join(f"{kind} {at}" for kind, at in (("lane", one.lane), ("strip", one.strip)) if at)
+        yield f"Not used, as planned: board {one.board}, {place}{f': {one.why}' if one.why else ''}."
+    for refused in decision.unfitted:
+        yield f"{words.capital(refused.response.words)} was not analysed: {refused.why}"
+    for analysis in decision.analyses:
+        for note in analysis.table.notes:
+            yield f"{words.capital(analysis.response.words)}: {note}"
+    if not (plan.exclusions or plan.unusable or decision.unfitted) and all(
+        not analysis.table.unread for analysis in decision.analyses
+    ):
+        yield "Every patch that was laid out was read, and no reading was left out."
+
+
+def _software(trial: Trial) -> Iterator[str]:
+    yield (
+        f"Laid out by splitboard {trial.record.version}; analysed by splitboard {__version__} on Python "
+        f"{platform.python_version()} with {_packages()}."
+    )
+    yield (
+        "What was drawn at random here (re-randomisations, chances of schedules, the boards proposed) was drawn from "
+        "fixed seeds, so that the same readings give the same page."
+    )
+
+
+def _packages() -> str:
+    return ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas"))
 
 
 def _models(plan: Plan, decision: Decision) -> Iterator[str]:
@@ -308,17 +351,42 @@ def steps(plan: Plan) -> tuple[Step, ...]:
     return tuple(made)
 
 
+def repeat(trial: Trial) -> Section:
+    """Say what another shop needs and does to repeat the trial, and to get these numbers again."""
+    plan, boards = trial.plan, trial.plan.boards
+    wood = f" of {words.clean(plan.wood)}" if plan.wood else ""
+    size = f"{boards.length_mm:g} × {boards.width_mm:g} mm"
+    lots = words.count(len(boards.lots), "lot")
+    scored = words.listed([response.words for response in plan.responses]) or "what matters to you"
+    again = (
+        f"For the same trial on wood of your own: put trial.toml into a folder of its own, prepare "
+        f"{words.count(boards.count, 'board')} of {size}{wood} from {lots}, run 'splitboard plan' there (it draws a "
+        "new order at random) and 'splitboard sheets', and follow the sheets."
+    )
+    return Section(
+        sentences=(
+            again,
+            f"Score or measure {scored} blind, by the codes alone, with the anchors given above; take the results in "
+            "with 'splitboard record', end the scoring with 'splitboard close', then run 'splitboard report'.",
+            f"For these very numbers: the folder with trial.toml, layout.csv and readings.csv is all it takes; "
+            f"'splitboard plan --seed {trial.record.seed}' gives this layout again, 'splitboard report' this page. "
+            "'splitboard publish' makes a package of it for others.",
+            "A second trial on another lot of wood says more than more boards of this one; keep the questions and "
+            "what is worth having as they are, so that the two can be set side by side.",
+        )
+    )
+
+
 # --- how the page was made -------------------------------------------------------------------------
 
 
 def footer(trial: Trial, when: str) -> tuple[str, ...]:
     """Say what made the page, from what."""
-    made = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas"))
     cells = [[row[column] for column in folders.READING_COLUMNS] for row in trial.journal]
     readings = data_package.sha256(folders.csv_text(folders.READING_COLUMNS, cells).encode())
     return (
         f"Made by splitboard {__version__} with the command splitboard report, {words.time_words(when)}.",
-        f"Python {platform.python_version()}, {made}.",
+        f"Python {platform.python_version()}, {_packages()}.",
         f"Layout by splitboard {trial.record.version}, seed {trial.record.seed}.",
         f"Plan SHA-256 {trial.plan.digest()}.",
         f"Layout SHA-256 {trial.record.layout_hash}.",

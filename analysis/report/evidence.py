@@ -93,7 +93,7 @@ def _gains_picture(finding: Finding, factor: Factor, analysis: Analysis, name: s
     ]
     title = f"Gain in {response.words} from {factor.words}, against what is worth having"
     figure = figures.gains(finding, response)
-    yield _picture(analysis.plan, figure, f"{name}-gain", title, caption, told, "comparisons")
+    yield picture(analysis.plan, figure, f"{name}-gain", title, caption, told, "comparisons")
 
 
 def _means_picture(analysis: Analysis, factor: Factor, name: str) -> Iterator[Picture]:
@@ -117,12 +117,19 @@ def _means_picture(analysis: Analysis, factor: Factor, name: str) -> Iterator[Pi
     )
     title = f"Mean {response.words} by {factor.words}, over the values of the patches"
     figure = figures.means(analysis, factor, table)
-    yield _picture(analysis.plan, figure, f"{name}-means", title, caption, told, "means")
+    yield picture(analysis.plan, figure, f"{name}-means", title, caption, told, "means")
 
 
-def _picture(
-    plan: Plan, figure: Figure, name: str, title: str, caption: str, told: list[str], source: str
-) -> Picture:
+def picture(plan: Plan, figure: Figure, name: str, title: str, caption: str, told: list[str], source: str) -> Picture:
+    """Return a figure as it stands on the page.
+
+    Parameters
+    ----------
+    name : another one for each picture of the page.
+    title, caption : what it shows, and what it says.
+    told : its numbers in words, for those who hear it.
+    source : the table with the numbers.
+    """
     svg = inline_svg.element(figure, name, title, f"{caption} {'; '.join(told)}.", words.mark(plan))
     return Picture(Markup(svg), words.clean(caption), f"tables/{source}.csv")
 
@@ -214,7 +221,7 @@ def _pair_picture(analysis: Analysis, effect: Effect, name: str) -> Picture:
     ]
     title = f"Mean {analysis.response.words} by {along.words} and {lines.words}"
     figure = figures.pair(analysis, along, lines, table)
-    return _picture(plan, figure, name, title, words.pair_sentence(analysis, effect), told, "means")
+    return picture(plan, figure, name, title, words.pair_sentence(analysis, effect), told, "means")
 
 
 # --- boards ----------------------------------------------------------------------------------------

@@ -41,11 +41,11 @@ WIDTH = 4.4
 """Inches; 422 CSS pixels."""
 LETTERS = 10.0
 """Points; 13 CSS pixels, 10 on a phone."""
-_SIDE, _ROW, _BESIDE = 0.14, 0.56, 1.55
+SIDE, _ROW, _BESIDE = 0.14, 0.56, 1.55
 """Inches: the margins of a picture of rows, a row's height, the room for names beside a picture of pairs."""
 _SPARE = 1.06
 """What a screen's own rounding of letters may add to a text's width: measured, up to 5 % at these sizes."""
-_ACROSS = 72 * (WIDTH - 2 * _SIDE)
+ACROSS = 72 * (WIDTH - 2 * SIDE)
 """Points: what a picture of rows has room for from side to side."""
 _MOST_LEVELS_LEVEL = 5
 """More levels than this along the foot of a picture have their names set upright: as many as have room."""
@@ -117,12 +117,12 @@ def gains(finding: Finding, response: Response) -> Figure:
     low = min(0.0, *(one.gain_lower for one in rows))
     high = max(0.0, finding.worth or 0.0, *(one.gain_upper for one in rows))
     with theme():
-        axes = _rows_axes(len(rows), low, high, top=0.52)
+        axes = rows_axes(len(rows), low, high, top=0.52)
         _worth_band(axes, finding.worth, len(rows))
         for at, one in enumerate(rows):
             _gain_row(axes, at, one, leading=finding.leading in (one, one.turned()))
-        axes.set_xlabel(_fit(words.gain_axis(response), _ACROSS))
-        return _figure(axes)
+        axes.set_xlabel(fit(words.gain_axis(response), ACROSS))
+        return figure_of(axes)
 
 
 def means(analysis: Analysis, factor: Factor, table: pd.DataFrame) -> Figure:
@@ -135,16 +135,16 @@ def means(analysis: Analysis, factor: Factor, table: pd.DataFrame) -> Figure:
     response = analysis.response
     low, high = _extent(analysis, table)
     with theme():
-        axes = _rows_axes(len(table), low, high, top=0.3 if response.target is None else 0.5)
+        axes = rows_axes(len(table), low, high, top=0.3 if response.target is None else 0.5)
         if response.target is not None:
             axes.axvline(response.target, color=MUTED, linewidth=1, linestyle=DASHES[2])
-            _note_above(axes, response.target, f"target {response.target:g}", 0)
+            note_above(axes, response.target, f"target {response.target:g}", 0)
         treated = analysis.table.treated
         for at, row in enumerate(table.to_dict("records")):
             values = np.sort(treated.loc[treated[factor.name] == row[factor.name], "value"].to_numpy(float))
             _mean_row(axes, at, str(row[factor.name]), values, row)
-        axes.set_xlabel(_fit(words.axis(response), _ACROSS))
-        return _figure(axes)
+        axes.set_xlabel(fit(words.axis(response), ACROSS))
+        return figure_of(axes)
 
 
 def pair(analysis: Analysis, along: Factor, lines: Factor, table: pd.DataFrame) -> Figure:
@@ -160,15 +160,15 @@ def pair(analysis: Analysis, along: Factor, lines: Factor, table: pd.DataFrame) 
     across = 72 * (WIDTH - left - _BESIDE)
     height = 2.75 + (0.65 if upright else 0.0)
     with theme():
-        axes = _axes(WIDTH, height, left, foot, across / 72, height - foot - top)
+        axes = new_axes(WIDTH, height, left, foot, across / 72, height - foot - top)
         for at, level in enumerate(lines.levels):
             rows = table[table[lines.name].astype(str) == level]
             _pair_line(axes, at, _places(along, rows, at, len(lines.levels)), rows)
         _pair_scale(axes, along, across, upright=upright)
         _pair_names(axes, along, lines, across, table)
-        axes.text(0, 1.04, _fit(words.axis(analysis.response), across), transform=axes.transAxes, color=INK)
-        axes.set_xlabel(_fit(along.words, across))
-        return _figure(axes)
+        axes.text(0, 1.04, fit(words.axis(analysis.response), across), transform=axes.transAxes, color=INK)
+        axes.set_xlabel(fit(along.words, across))
+        return figure_of(axes)
 
 
 def arrange(first: Factor, second: Factor) -> tuple[Factor, Factor]:
@@ -180,7 +180,7 @@ def arrange(first: Factor, second: Factor) -> tuple[Factor, Factor]:
 # --- axes ------------------------------------------------------------------------------------------
 
 
-def _axes(width: float, height: float, left: float, bottom: float, across: float, up: float) -> Axes:
+def new_axes(width: float, height: float, left: float, bottom: float, across: float, up: float) -> Axes:
     """Return axes at a place of a new picture, all in inches."""
     import seaborn
     from matplotlib.figure import Figure as NewFigure
@@ -193,12 +193,12 @@ def _axes(width: float, height: float, left: float, bottom: float, across: float
     return axes
 
 
-def _rows_axes(number: int, low: float, high: float, top: float) -> Axes:
+def rows_axes(number: int, low: float, high: float, top: float) -> Axes:
     """Return axes for so many rows, the first on top, along a scale that holds `low` to `high`."""
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
     foot, body = 0.52, number * _ROW
-    axes = _axes(WIDTH, foot + body + top, _SIDE, foot, WIDTH - 2 * _SIDE, body)
+    axes = new_axes(WIDTH, foot + body + top, SIDE, foot, WIDTH - 2 * SIDE, body)
     spare = 0.05 * (high - low) or 0.5
     axes.set_xlim(low - spare, high + spare)
     axes.set_ylim(number - 0.5, -0.5)
@@ -210,7 +210,8 @@ def _rows_axes(number: int, low: float, high: float, top: float) -> Axes:
     return axes
 
 
-def _figure(axes: Axes) -> Figure:
+def figure_of(axes: Axes) -> Figure:
+    """Return the picture that axes belong to."""
     figure = axes.get_figure(root=True)
     assert figure is not None
     return figure
@@ -228,18 +229,18 @@ def _extent(analysis: Analysis, table: pd.DataFrame) -> tuple[float, float]:
 
 def _row_words(axes: Axes, at: int, left: str, right: str) -> None:
     """Write what a row shows above it, at its left and right end."""
-    room = _ACROSS - _width(right, LETTERS) - LETTERS
+    room = ACROSS - text_width(right, LETTERS) - LETTERS
     place = axes.get_yaxis_transform()
-    axes.text(0, at - 0.26, _fit(left, room), transform=place, va="center", ha="left")
+    axes.text(0, at - 0.26, fit(left, room), transform=place, va="center", ha="left")
     axes.text(1, at - 0.26, right, transform=place, va="center", ha="right")
 
 
-def _note_above(axes: Axes, value: float, text: str, line: int) -> None:
+def note_above(axes: Axes, value: float, text: str, line: int) -> None:
     """Write above the rows what an upright line stands for, on the side that has more room."""
     low, high = axes.get_xlim()
     right = (value - low) / (high - low) < 0.5
     axes.annotate(
-        _fit(text, _ACROSS / 2), (value, 1), xycoords=axes.get_xaxis_transform(),
+        fit(text, ACROSS / 2), (value, 1), xycoords=axes.get_xaxis_transform(),
         xytext=(2 if right else -2, 3 + 13 * line), textcoords="offset points",
         ha="left" if right else "right", color=MUTED, fontsize=LETTERS - 1,
     )  # fmt: skip
@@ -254,7 +255,7 @@ def _worth_band(axes: Axes, worth: float | None, rows: int) -> None:
     if worth is not None:
         marks.append((worth, f"worth having from {worth:g}", INK, DASHES[1]))
     for line, (value, text, tone, dash) in enumerate(marks):
-        _note_above(axes, value, text, line)
+        note_above(axes, value, text, line)
         top = -0.5 - 0.33 * line
         axes.plot([value, value], [top, rows - 0.5], color=RULE, linewidth=0.8, clip_on=False, zorder=0.5)
         for at in range(rows):
@@ -328,7 +329,7 @@ def _pair_scale(axes: Axes, along: Factor, across: float, *, upright: bool) -> N
     axes.tick_params(left=True, bottom=True, length=3)
     axes.set_xlim(-0.4, len(along.levels) - 0.7)
     room = 60.0 if upright else across / len(along.levels)
-    axes.set_xticks(range(len(along.levels)), [_fit(level, room, LETTERS - 1) for level in along.levels],
+    axes.set_xticks(range(len(along.levels)), [fit(level, room, LETTERS - 1) for level in along.levels],
                     rotation=90 if upright else 0)  # fmt: skip
 
 
@@ -337,7 +338,7 @@ def _pair_names(axes: Axes, along: Factor, lines: Factor, across: float, table: 
     low, high = axes.get_ylim()
     axes.set_ylim(low, high)
     beside, small = 72 * _BESIDE - 0.02 * across, LETTERS - 1
-    name = _fit(lines.words, beside, small)
+    name = fit(lines.words, beside, small)
     axes.text(1.02, 1.04, name, transform=axes.transAxes, color=MUTED, fontsize=small)
     last = sorted(_last_means(along, lines, table), key=lambda found: found[1])
     spots = geometry.spread([mean for _, mean in last], (high - low) * 0.085, low, high)
@@ -346,7 +347,7 @@ def _pair_names(axes: Axes, along: Factor, lines: Factor, across: float, table: 
         tone, marker, _ = style(at)
         axes.plot([1.0, 1.025, 1.05], [mean, spot, spot], color=tone, linewidth=0.8, transform=place, clip_on=False)
         axes.plot([1.075], [spot], marker=marker, markersize=5.5, color=tone, transform=place, clip_on=False)
-        level = _fit(lines.levels[at], beside - 0.1 * across, small)
+        level = fit(lines.levels[at], beside - 0.1 * across, small)
         axes.text(1.11, spot, level, transform=place, va="center", fontsize=small)
 
 
@@ -364,22 +365,22 @@ def _last_means(along: Factor, lines: Factor, table: pd.DataFrame) -> Iterator[t
 # --- text ------------------------------------------------------------------------------------------
 
 
-def _fit(text: str, room: float, size: float = LETTERS) -> str:
+def fit(text: str, room: float, size: float = LETTERS) -> str:
     """Return a text on one line that takes no more than so many points; what is cut off leaves a sign."""
     whole = " ".join(text.split())
-    if _width(words.clean(whole), size) <= room:
+    if text_width(words.clean(whole), size) <= room:
         return words.clean(whole)
     fits, fails = 0, len(whole)
     while fails - fits > 1:
         middle = (fits + fails) // 2
-        if _width(whole[:middle] + "…", size) <= room:
+        if text_width(whole[:middle] + "…", size) <= room:
             fits = middle
         else:
             fails = middle
     return words.clean(whole[:fits]) + "…"
 
 
-def _width(text: str, size: float) -> float:
+def text_width(text: str, size: float) -> float:
     """Return a text's width in points in a wide screen font, with some to spare; wide letters (UAX 11) are square."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path

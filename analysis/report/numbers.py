@@ -20,7 +20,7 @@ from trials.plan import Plan, Response
 
 FINDINGS = (
     "response", "factor", "asked", "worth", "verdict", "first", "second", "gain", "gain_lower", "gain_upper",
-    "interval_level", "comparisons", "sentence",
+    "interval_level", "comparisons", "p", "p_holm", "sentence",
 )  # fmt: skip
 COMPARISONS = (
     "response", "factor", "asked", "first", "second", "difference", "lower", "upper", "interval_level", "gain",
@@ -119,7 +119,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
     row: dict[str, Any] = {
         "response": finding.response, "factor": finding.factor, "asked": finding.asked, "worth": finding.worth,
         "verdict": finding.verdict, "interval_level": finding.level, "comparisons": len(finding.comparisons),
-        "sentence": finding.sentence,
+        "p": finding.p, "p_holm": finding.p_all, "sentence": finding.sentence,
     }  # fmt: skip
     one = finding.leading
     if one is not None:

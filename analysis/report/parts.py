@@ -92,6 +92,15 @@ class Section:
 
 
 @dataclass(frozen=True)
+class Part:
+    """A section of the page with its heading and the name it is linked by."""
+
+    name: str
+    heading: str
+    section: Section
+
+
+@dataclass(frozen=True)
 class Step:
     """A step of the schedule and what is said of it."""
 
@@ -107,6 +116,9 @@ class Content:
     ----------
     title, wood, about : the plan's own words; `about` is where a plan says that its results are invented.
     answers, nothing_asked : the answers, or the sentence that stands in their place.
+    together : which questions stand when all are taken together; empty where fewer than two were asked.
+    in_short : the answers beside the questions, a sentence each with the name of the part it links to.
+    answered : the parts behind these.
     asked : what was asked and what was scored.
     evidence : question by question.
     boards, board_words : every board for each response, and how to read the drawings.
@@ -115,7 +127,7 @@ class Content:
     side_by_side : the paired comparisons; None where the plan has none.
     who : who scored, and how far they agree.
     trust, method, conditions : sections of words and tables.
-    steps, cautions, general : how it was made, and what to mind.
+    steps, repeat, cautions, general : how it was made, how to repeat it, and what to mind.
     footer : how the page was made.
     mark : what stands on every page of a rehearsal; empty of a trial.
     """
@@ -125,8 +137,11 @@ class Content:
     about: str
     answers: tuple[Answer, ...]
     nothing_asked: str
+    together: str
+    in_short: tuple[tuple[str, str], ...]
     asked: Section
     evidence: tuple[Evidence, ...]
+    answered: tuple[Part, ...]
     boards: tuple[BoardSet, ...]
     board_words: tuple[str, ...]
     controls: Table | None
@@ -141,6 +156,7 @@ class Content:
     method: Section
     conditions: Section
     steps: tuple[Step, ...]
+    repeat: Section
     cautions: tuple[tuple[str, str, str], ...]
     general: str
     footer: tuple[str, ...] = field(default=())

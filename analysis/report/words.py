@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from analysis import decide, effects
@@ -59,6 +59,11 @@ _GAPS = re.compile(r"[ \t\r\n\v\f]+")
 _TURNS = ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
 _RIGHT = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+"
 _FROM_RIGHT = re.compile(f"{_RIGHT}(?: {_RIGHT})*")
+
+
+def said(sentences: Sequence[str]) -> tuple[str, ...]:
+    """Return sentences as the page shows them: clean, and none twice."""
+    return tuple(clean(one) for one in dict.fromkeys(sentences))
 
 
 def width(text: str) -> int:

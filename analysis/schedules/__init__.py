@@ -1,16 +1,16 @@
 """Which schedule meets a brief: every combination of levels, the chance that a new board meets it, its cost.
 
 `rank` ranks them; `confirm` says what a confirmation board should read; `by_cost` and `worth_it` set money beside
-what was found; `next_boards` lays out what is to be tried next.
+what was found.
 """
 
 from __future__ import annotations
 
-from analysis.schedules.brief import Brief, Condition, read
-from analysis.schedules.confirming import Confirmation, confirm, next_boards
+from analysis.schedules.confirming import Confirmation, confirm
 from analysis.schedules.ranking import Ranking, rank
 from analysis.schedules.together import Together, together
 from analysis.schedules.worth import Priced, Worth, by_cost, worth_it
+from trials.brief import Brief, Condition, read
 
 __all__ = [
     "Brief",
@@ -22,7 +22,6 @@ __all__ = [
     "Worth",
     "by_cost",
     "confirm",
-    "next_boards",
     "rank",
     "read",
     "together",

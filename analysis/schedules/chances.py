@@ -15,9 +15,9 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import gammaincinv, ndtr, ndtri
 
-from analysis.schedules.brief import Condition
 from analysis.schedules.predicting import Predicted
 from analysis.schedules.together import Together
+from trials.brief import Condition
 
 NODES = 24
 """Quasi-random nodes a draw: their error averages out over the draws."""

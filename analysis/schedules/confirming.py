@@ -1,4 +1,4 @@
-"""A confirmation board: between which values its readings should lie, and what to lay out next."""
+"""A confirmation board: between which values its readings should lie."""
 
 from __future__ import annotations
 
@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis import follow_up, priors
+from analysis import priors
 from analysis.decide import Decision, decimals
-from analysis.follow_up import FollowUp
 from analysis.responses import Analysis
 from analysis.schedules.predicting import RESIDUAL, cautions, predict
 from analysis.schedules.ranking import treatment_words
@@ -68,11 +67,6 @@ def confirm(
         raise ValueError("a board has one patch or more, each read once or more; a level lies between 0 and 1")
     _check(trial, treatment)
     return tuple(_one(trial, one, treatment, patches, readings, level) for one in decision.analyses)
-
-
-def next_boards(trial: Trial, decision: Decision, count: int, day: str, seed: int = 1) -> FollowUp:
-    """Lay out more boards for what the answers left open; as `analysis.follow_up.lay_out_more`."""
-    return follow_up.lay_out_more(trial, decision, count, seed, day)
 
 
 def _check(trial: Trial, treatment: Mapping[str, str]) -> None:

@@ -11,11 +11,11 @@ import pandas as pd
 
 from analysis.decide import Decision
 from analysis.responses import Analysis
-from analysis.schedules import brief as briefs
 from analysis.schedules import chances
-from analysis.schedules.brief import Brief
 from analysis.schedules.predicting import cautions, predict
 from analysis.schedules.together import Together, together
+from trials import brief as briefs
+from trials.brief import Brief
 from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.plan import Plan
@@ -70,7 +70,7 @@ def rank(
     Parameters
     ----------
     trial, decision : with results, decided.
-    brief : the conditions, or their lines as `analysis.schedules.brief.read` takes them.
+    brief : the conditions, or their lines as `trials.brief.read` takes them.
     draws, seed : of the simulation; the same seed gives the same answer.
 
     Raises
@@ -80,7 +80,7 @@ def rank(
     """
     if draws < 100:
         raise ValueError(f"an interval of the chance takes 100 draws or more, not {draws}")
-    wanted = brief if isinstance(brief, Brief) else briefs.read(trial.plan, brief)
+    wanted = brief if isinstance(brief, Brief) else briefs.read(trial.plan.responses, brief)
     analyses = [_fitted(decision, condition.response.name) for condition in wanted.conditions]
     names = [factor.name for factor in trial.plan.factors]
     settings = [
@@ -155,6 +155,11 @@ def share_words(share: float) -> str:
     return f"{100 * share:.0f} of 100"
 
 
+def _about(share: float) -> str:
+    words = share_words(share)
+    return words if words.startswith(("less", "more")) else f"about {words}"
+
+
 def treatment_words(treatment: Mapping[str, str]) -> str:
     """Return ``carrier alcohol, dye load 30 g/L``."""
     return ", ".join(f"{name.replace('_', ' ')} {level}" for name, level in treatment.items())
@@ -169,7 +174,7 @@ def _sentences(plan: Plan, brief: Brief, table: pd.DataFrame) -> list[str]:
     interval = f"95% interval {100 * first['lower']:.0f} to {100 * first['upper']:.0f}"
     said = [
         f"The brief is {brief.words}. Likeliest to meet it on a new board: "
-        f"{treatment_words({name: str(first[name]) for name in names})}, about {share_words(first['chance'])} "
+        f"{treatment_words({name: str(first[name]) for name in names})}, {_about(first['chance'])} "
         f"patches ({interval})" + (", a combination that was not tried." if first["state"] == NOT_TRIED else ".")
     ]
     if first["upper"] < 0.5:

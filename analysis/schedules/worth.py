@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import pandas as pd
 from scipy.special import stdtr
 
-from analysis.decide import Finding, decimals
+from analysis.decide import CANNOT_BE_TOLD, Decision, Finding, compare, decimals, judge
+from analysis.responses import Analysis
 from analysis.schedules.ranking import Ranking, share_words, treatment_words
 from trials.costs import (
     Cost,
@@ -21,115 +22,249 @@ from trials.costs import (
     price_of_one,
     treatment_cost,
 )
-from trials.plan import Plan
+from trials.plan import Plan, Question, Response
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What a step brings to one response, counted towards its aim.
+
+    Attributes
+    ----------
+    response, asked, worth : what it is about; `worth` is None where none was named.
+    gain, lower, upper : in the response's unit with a 95 % interval; NaN where nothing can be told.
+    verdict : as `analysis.decide.judge`; empty where no worth was named.
+    chance : that the gain reaches the worth, by the t distribution of the estimate; NaN where there is none.
+    price_of_one, price_lower, price_upper : money for one grade or unit gained, with the interval that the gain's
+        implies; infinite where the gain may be none, NaN without costs.
+    depends : on what the gain depends, as the finding says.
+    why_not : why nothing can be told.
+    """
+
+    response: Response
+    asked: bool
+    worth: float | None
+    gain: float = math.nan
+    lower: float = math.nan
+    upper: float = math.nan
+    verdict: str = CANNOT_BE_TOLD
+    chance: float = math.nan
+    price_of_one: float = math.nan
+    price_lower: float = math.nan
+    price_upper: float = math.nan
+    depends: tuple[str, ...] = ()
+    why_not: str = ""
+
+    @property
+    def sign(self) -> int:
+        """1 where it is clearly better, -1 where clearly worse, 0 where it may be either."""
+        return 1 if self.lower > 0 else -1 if self.upper < 0 else 0
 
 
 @dataclass(frozen=True)
 class Worth:
-    """A finding beside its cost.
+    """What taking one level of a factor instead of another brings and costs.
 
     Attributes
     ----------
-    cost : of the finding's second level beyond the first, for one finished piece.
-    gain, gain_lower, gain_upper : the finding's, towards the aim.
-    chance : that the gain reaches the worth, by the t distribution of the estimate; NaN where it cannot be told or
-        no worth was named.
-    price_of_one, price_lower, price_upper : money for one grade or unit gained, with the interval that the gain's
-        implies; infinite where the gain may be none.
-    break_even : the share of pieces whose rework it has to save; above 1 it cannot pay by that alone.
-    depends : on what the gain depends, as the finding says.
+    factor, first, second : what is said is said of `second` instead of `first`.
+    gains : one a response, those asked about first.
+    cost : of the second level beyond the first, for one finished piece; None where the plan gives none for it.
+    break_even : the share of pieces whose rework it has to save; above 1 it cannot pay by that alone, NaN without
+        costs.
     sentences : all of it in words.
     """
 
-    cost: Cost
-    gain: float
-    gain_lower: float
-    gain_upper: float
-    chance: float
-    price_of_one: float
-    price_lower: float
-    price_upper: float
+    factor: str
+    first: str
+    second: str
+    gains: tuple[Gain, ...]
+    cost: Cost | None
     break_even: float
-    depends: tuple[str, ...]
     sentences: tuple[str, ...]
 
 
-def worth_it(finding: Finding, costs: Costs, plan: Plan) -> Worth:
-    """Put what a finding's leading comparison gains beside what it costs.
+def worth_it(decision: Decision, plan: Plan) -> tuple[Worth, ...]:
+    """Put what each step that was asked about brings beside what it costs.
 
-    Parameters
-    ----------
-    finding : an answer; where nothing can be told the gain is NaN and the words say so.
-    costs : as the plan gives them.
+    Returns
+    -------
+    One for each factor of a question whose two levels are settled: it has two, or the question names a pair. Gains
+    are given for every response, those not asked about without a verdict.
 
     Raises
     ------
     UserError
         A cost is for a factor or level the plan does not have, or lacks a price or a coverage.
     """
-    leading = finding.leading
-    if leading is None:
-        nothing = (math.nan,) * 7
-        return Worth(Cost(), *nothing, math.nan, (), (f"{finding.sentence} So its cost cannot be set against it.",))
-    cost = extra_cost(for_plan(costs, plan), finding.factor, leading.first, leading.second)
+    asked = [
+        (finding, pair)
+        for question, finding in zip(plan.questions, decision.findings, strict=True)
+        if (pair := _pair(question, finding, plan))
+    ]
+    pairs = dict.fromkeys((finding.factor, pair) for finding, pair in asked)
+    return tuple(
+        _worth(decision, plan, factor, pair, [one for one, its in asked if (one.factor, its) == (factor, pair)])
+        for factor, pair in pairs
+    )
+
+
+def _pair(question: Question, finding: Finding, plan: Plan) -> tuple[str, str] | None:
+    """Return the two levels a question is about, the first one as it was named; None where it is about more."""
+    levels = question.between or plan.factor(question.factor).levels
+    if len(levels) != 2:
+        return None
+    if finding.leading is not None:
+        return finding.leading.first, finding.leading.second
+    return levels[0], levels[1]
+
+
+def _worth(decision: Decision, plan: Plan, factor: str, pair: tuple[str, str], asked: Sequence[Finding]) -> Worth:
+    gains, cost, share = list(_gains(decision, plan, asked, pair)), _cost(plan, factor, *pair), math.nan
+    if cost is not None and plan.costs is not None:
+        gains = [_priced(one, cost.total) for one in gains]
+        share = break_even_risk(cost.total, plan.costs.rework)
+    said = _sentences(decision, plan, factor, pair, gains, cost)
+    return Worth(factor, *pair, tuple(gains), cost, share, tuple(said))
+
+
+def _cost(plan: Plan, factor: str, first: str, second: str) -> Cost | None:
+    """Return what the second level costs beyond the first, None where no step of the costs is about the factor."""
+    if plan.costs is None:
+        return None
+    own = for_plan(plan.costs, plan)
+    if not any(name == factor for step in own.steps for name, _ in step.only):
+        return None
+    return extra_cost(own, factor, first, second)
+
+
+def _gains(decision: Decision, plan: Plan, asked: Sequence[Finding], pair: tuple[str, str]) -> Iterator[Gain]:
+    """Give the gain in each response, those with a question of this pair before the others."""
+    analyses = {one.response.name: one for one in decision.analyses}
+    seen = {one.response for one in asked}
+    rest = [one for one in decision.also_seen if one.factor == asked[0].factor and one.response not in seen]
+    for one in (*asked, *rest):
+        yield _gain(one, plan, analyses.get(one.response), *pair)
+
+
+def _gain(finding: Finding, plan: Plan, analysis: Analysis | None, first: str, second: str) -> Gain:
+    """Return one response's gain, with a 95 % interval also where the finding compares more levels."""
+    response, made = plan.response(finding.response), finding.comparisons
+    if len(made) > 1 and analysis is not None:
+        made = tuple(compare(analysis, plan.factor(finding.factor), (first, second))[0])
+    if not made:
+        _, _, why = finding.sentence.partition(" cannot be told: ")
+        return Gain(response, finding.asked, finding.worth, why_not=why or finding.sentence)
+    one = made[0] if made[0].second == second else made[0].turned()
     chance = math.nan
-    if finding.worth is not None and leading.se > 0:
-        chance = float(stdtr(leading.df, (leading.gain - finding.worth) / leading.se))
-    prices = [
-        price_of_one(max(cost.total, 0.0), gain) for gain in (leading.gain, leading.gain_upper, leading.gain_lower)
-    ]
-    found = Worth(
-        cost, leading.gain, leading.gain_lower, leading.gain_upper, chance, prices[0], prices[1], prices[2],
-        break_even_risk(cost.total, costs.rework), finding.depends, (),
+    if finding.worth is not None and one.se > 0:
+        chance = float(stdtr(one.df, (one.gain - finding.worth) / one.se))
+    verdict = judge(one, finding.worth) if finding.worth is not None else ""
+    return Gain(
+        response, finding.asked, finding.worth, one.gain, one.gain_lower, one.gain_upper, verdict, chance,
+        depends=finding.depends,
     )  # fmt: skip
-    return Worth(**(vars(found) | {"sentences": tuple(_sentences(finding, costs, plan, found))}))
 
 
-def _sentences(finding: Finding, costs: Costs, plan: Plan, found: Worth) -> list[str]:
-    leading, response = finding.leading, plan.response(finding.response)
-    assert leading is not None
-    factor = plan.factor(finding.factor).words
-    digits = decimals(found.gain_lower, found.gain_upper)
-    unit = response.unit_words(abs(found.gain))
-    sense = "dearer" if found.cost.total > 0 else "cheaper"
-    money = f"{costs.money(abs(found.cost.total))} {sense} a {costs.piece}" if found.cost.total else "no dearer"
-    verb = "gains" if found.gain >= 0 else "loses"
-    said = [
-        f"{factor[:1].upper()}{factor[1:]} {leading.second} instead of {leading.first} is {money} and {verb} "
-        f"{abs(found.gain):.{digits}f} {unit} of {response.words}, counted towards the aim (95% interval "
-        f"{found.gain_lower:.{digits}f} to {found.gain_upper:.{digits}f})."
-    ]
-    if not math.isnan(found.chance):
-        said.append(
-            f"That it gains the {finding.worth:g} {response.unit_words(finding.worth or 0)} you said is worth having "
-            f"has a chance of {share_words(found.chance)}."
-        )
-    said += _pays(costs, found, response.unit_words(1))
-    if found.cost.touch_h or found.cost.elapsed_h:
-        said.append(hours_sentence(found.cost))
-    others = " or ".join(one.words for one in plan.factors if one.name != finding.factor)
-    said += found.depends or ([f"There is no sign that the gain depends on {others}."] if others else [])
-    return said
+def _priced(gain: Gain, extra: float) -> Gain:
+    if math.isnan(gain.gain):
+        return gain
+    found = [price_of_one(max(extra, 0.0), size) for size in (gain.gain, gain.upper, gain.lower)]
+    return replace(gain, price_of_one=found[0], price_lower=found[1], price_upper=found[2])
 
 
-def _pays(costs: Costs, found: Worth, unit: str) -> list[str]:
-    if found.cost.total <= 0:
-        return ["By the costs the plan gives it costs nothing more, so any gain pays."]
-    said = []
-    if math.isfinite(found.price_of_one):
-        most = (
-            costs.money(found.price_upper)
-            if math.isfinite(found.price_upper)
-            else "no limit, for it may gain nothing"
-        )
-        said.append(
-            f"One {unit} gained costs {costs.money(found.price_of_one)} ({costs.money(found.price_lower)} to {most})."
-        )
+# --- in words --------------------------------------------------------------------------------------
+
+
+def _sentences(
+    decision: Decision, plan: Plan, factor: str, pair: tuple[str, str], gains: Sequence[Gain], cost: Cost | None
+) -> Iterator[str]:
+    asked = [one for one in gains if one.worth is not None]
+    yield f"{_capital(plan.factor(factor).words)} {pair[1]} instead of {pair[0]}: {_verdicts(asked)}."
+    if cost is not None and plan.costs is not None:
+        yield _cost_words(plan.costs, cost)
     else:
-        said.append("It costs more and gained nothing.")
+        yield "What it costs the plan does not say ([costs] in trial.toml)."
+    yield from (_gain_words(one) for one in gains)
+    if cost is not None and plan.costs is not None:
+        yield from _pays(plan.costs, cost, asked)
+        if cost.touch_h or cost.elapsed_h:
+            yield hours_sentence(cost)
+    yield from _disagreements(gains)
+    analyses = {one.response.name: one for one in decision.analyses}
+    yield from (line for one in asked for line in one.depends)
+    for one in asked:
+        if one.response.name in analyses:
+            yield from _no_sign(analyses[one.response.name], factor)
+
+
+def _verdicts(asked: Iterable[Gain]) -> str:
+    by: dict[str, list[str]] = {}
+    for one in asked:
+        by.setdefault(one.verdict, []).append(one.response.words)
+    return "; ".join(f"{verdict} for {' and '.join(names)}" for verdict, names in by.items())
+
+
+def _cost_words(costs: Costs, cost: Cost) -> str:
+    if abs(cost.total) < 0.005:
+        return f"It costs a {costs.piece} no more."
+    parts = [(cost.material, "material"), (cost.work, "work"), (cost.waiting, "waiting"),
+             (cost.consumables, "consumables")]  # fmt: skip
+    shown = ", ".join(f"{costs.money(amount)} of {what}" for amount, what in parts if abs(amount) >= 0.005)
+    sense = "more" if cost.total > 0 else "less"
+    return f"It costs a {costs.piece} {costs.money(abs(cost.total))} {sense} ({shown})."
+
+
+def _gain_words(one: Gain) -> str:
+    name = one.response.words
+    if math.isnan(one.gain):
+        return f"What it does to {name} cannot be told: {one.why_not}"
+    digits = decimals(one.lower, one.upper)
+    size = f"{abs(one.gain):.{digits}f}"
+    amount = f"{size} {one.response.unit_words(float(size))} {_merit(one.gain)}"
+    if float(size) == 0:
+        amount = "no better and no worse"
+    said = f"It makes {name} {amount} (95% interval {_towards(one.lower, one.upper, digits)})"
+    if one.worth is None:
+        return f"{said}; not asked beforehand."
+    worth = f"{one.worth:g} {one.response.unit_words(one.worth)}"
+    return f"{said}: the chance that it reaches the {worth} worth having is {share_words(one.chance)}."
+
+
+def _merit(gain: float) -> str:
+    return "better" if gain >= 0 else "worse"
+
+
+def _towards(lower: float, upper: float, digits: int) -> str:
+    """Return ``0.12 to 0.52 worse`` or ``1.59 worse to 0.39 better``."""
+    low, high = f"{abs(lower):.{digits}f}", f"{abs(upper):.{digits}f}"
+    if lower >= 0 or upper <= 0:
+        first, second = (low, high) if lower >= 0 else (high, low)
+        return f"{first} to {second} {_merit(lower)}"
+    return f"{low} worse to {high} better"
+
+
+def _pays(costs: Costs, cost: Cost, asked: Iterable[Gain]) -> Iterator[str]:
+    """Say at what gain and at what rework saved it breaks even."""
+    if cost.total <= 0:
+        yield "By the costs the plan gives it costs nothing more, so any gain pays."
+        return
+    for one in asked:
+        if math.isnan(one.gain):
+            continue
+        unit, name = one.response.unit_words(1), one.response.words
+        if not math.isfinite(one.price_of_one):
+            yield f"It costs more, and {name} did not gain."
+            continue
+        most = (
+            f"{costs.money(one.price_upper)}" if math.isfinite(one.price_upper) else "no limit, for it may gain none"
+        )
+        yield (
+            f"One {unit} more of {name} costs {costs.money(one.price_of_one)} ({costs.money(one.price_lower)} to "
+            f"{most}): it breaks even if that is what one is worth to you."
+        )
     if costs.rework:
-        said.append(_rework_words(costs, found.break_even))
-    return said
+        yield _rework_words(costs, break_even_risk(cost.total, costs.rework))
 
 
 def _rework_words(costs: Costs, share: float) -> str:
@@ -141,6 +276,59 @@ def _rework_words(costs: Costs, share: float) -> str:
         return f"{said}."
     now = f"{100 * costs.rework_risk:.0f} of 100 are reworked now"
     return f"{said}; {now}" + (", so it cannot." if costs.rework_risk < share else ".")
+
+
+def _no_sign(analysis: Analysis, factor: str, at: float = 0.05) -> Iterator[str]:
+    """Say of which factors there is no sign that the gain depends on them, and of which it cannot be told."""
+    none: list[str] = []
+    untold: list[str] = []
+    response = analysis.response.words
+    for other in analysis.plan.factors:
+        if other.name == factor:
+            continue
+        effect = next((one for one in analysis.told.effects if set(one.factors) == {factor, other.name}), None)
+        if effect is None or not effect.can_be_judged:
+            untold.append(other.words)
+        elif float(analysis.tests.loc[effect.name, "p"]) >= at:
+            none.append(other.words)
+    if none:
+        yield f"There is no sign that its gain in {response} depends on {' or '.join(none)}."
+    if untold:
+        yield f"Whether its gain in {response} depends on {' or '.join(untold)} cannot be told from this layout."
+
+
+def _disagreements(gains: Sequence[Gain]) -> Iterator[str]:
+    """Say where the eye and the instrument say different things."""
+    told = [one for one in gains if not math.isnan(one.gain)]
+    seen = [one for one in told if one.response.kind != "measure"]
+    measured = [one for one in told if one.response.kind == "measure"]
+    for eye in seen:
+        for meter in measured:
+            alike = set(eye.response.name.split("_")) & set(meter.response.name.split("_"))
+            if eye.sign * meter.sign < 0:
+                better, worse = (eye, meter) if eye.sign > 0 else (meter, eye)
+                yield (
+                    f"Grades and measurements do not go one way: {better.response.words} gets better, "
+                    f"{worse.response.words} worse. Decide which of the two the piece is judged by."
+                )
+            elif alike and eye.sign != meter.sign:
+                clear, unclear = (eye, meter) if eye.sign else (meter, eye)
+                way = "better" if clear.sign > 0 else "worse"
+                yield (
+                    f"Grades and measurements of one thing do not agree: {clear.response.words} is clearly {way}, "
+                    f"{unclear.response.words} may be either."
+                )
+            elif alike:
+                same = {1: "both say better", -1: "both say worse", 0: "neither shows a difference clear of chance"}
+                names = f"{eye.response.words} and {meter.response.words}"
+                yield f"Grades and measurements agree: of {names} {same[eye.sign]}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+# --- combinations ----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -173,10 +361,10 @@ def by_cost(ranking: Ranking, costs: Costs, plan: Plan, count: int = 5) -> Price
 def _priced_words(costs: Costs, table: pd.DataFrame, treatments: Sequence[Mapping[str, str]]) -> list[str]:
     best, alike = table.iloc[0], table[~table["told_from_best"]]
     cheapest = int(alike["total"].astype(float).idxmin())
-    said = [f"The likeliest costs {costs.money(best['total'])} a {costs.piece}."]
+    said = [f"Of what the plan prices, the likeliest costs {costs.money(best['total'])} a {costs.piece}."]
     if table["total"].iloc[cheapest] < best["total"]:
         said.append(
-            f"{treatment_words(treatments[cheapest])} cannot be told from it and costs "
+            f"{_capital(treatment_words(treatments[cheapest]))} cannot be told from it and costs "
             f"{costs.money(table['total'].iloc[cheapest])} ({share_words(table['chance'].iloc[cheapest])})."
         )
     else:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,6 +18,8 @@ from analysis.decide import Decision, Finding
 from analysis.responses import LEVEL, Analysis
 from analysis.three_ways import words
 from analysis.three_ways.agreement import agreed
+from analysis.three_ways.chosen import chosen
+from analysis.three_ways.compared import Compared
 from analysis.three_ways.dealt import dealt_afresh
 from analysis.three_ways.ordered import Ordered, ordered_model
 from analysis.three_ways.way import NAMES, Name, Way
@@ -25,47 +27,7 @@ from trials import structure
 from trials.folder import Trial
 from trials.plan import Question
 
-__all__ = ["Compared", "Name", "Way", "agreed", "three_ways"]
-
-
-@dataclass(frozen=True)
-class Compared:
-    """One question on a graded response, answered three ways.
-
-    Attributes
-    ----------
-    question : of the plan.
-    first, second : the pair of levels: what is said is said of `second` instead of `first`. The finding's own
-        leading pair, where it has one.
-    about : ``pair``, or ``factor`` where p is of the factor at all of its levels: the question names no pair of
-        several, or the pair's own pieces allow no re-randomisation. The same for all three ways.
-    averages, ordered, rerandomised : what each way says.
-    leading : which of them comes first in words.
-    agree : whether all that can be had, two at least, say the same; see `agreed` for the rule.
-    sentence : all of that in plain words.
-    """
-
-    question: Question
-    first: str
-    second: str
-    about: str
-    averages: Way
-    ordered: Way
-    rerandomised: Way
-    leading: Name
-    agree: bool
-    sentence: str
-
-    @property
-    def ways(self) -> tuple[Way, ...]:
-        """The three, the leading one first."""
-        found = {"averages": self.averages, "ordered": self.ordered, "rerandomised": self.rerandomised}
-        return (found[self.leading], *(found[name] for name in NAMES if name != self.leading))
-
-    @property
-    def led(self) -> Way:
-        """The way that leads."""
-        return self.ways[0]
+__all__ = ["Compared", "Name", "Way", "agreed", "chosen", "three_ways"]
 
 
 def three_ways(
@@ -121,7 +83,7 @@ def three_ways(
             found[at] = _nothing(question, _reason(finding), leading)
         if progress is not None:
             progress(len(found), len(graded))
-    together = _together(asked, found, analyses)
+    together = _together(asked, found)
     return tuple(_told(trial, together[at]) for at in graded)
 
 
@@ -207,13 +169,11 @@ def _nothing(question: Question, why: str, leading: Name) -> Compared:
 # --- all questions together ------------------------------------------------------------------------
 
 
-def _together(
-    asked: Sequence[tuple[Question, Finding]], found: dict[int, Compared], analyses: dict[str, Analysis]
-) -> dict[int, Compared]:
+def _together(asked: Sequence[tuple[Question, Finding]], found: dict[int, Compared]) -> dict[int, Compared]:
     """Add p by Holm over the questions asked beforehand, each way by itself."""
     before = [at for at, (_, finding) in enumerate(asked) if finding.asked]
     for name in NAMES:
-        p = np.array([_p(asked[at], found.get(at), analyses, name) for at in before])
+        p = np.array([_p(asked[at][1], found.get(at), name) for at in before])
         known = ~np.isnan(p)
         for at, adjusted, is_known in zip(before, holm(np.where(known, p, 1.0)), known, strict=True):
             if at in found and is_known:
@@ -222,19 +182,12 @@ def _together(
     return found
 
 
-def _p(
-    asked: tuple[Question, Finding], compared: Compared | None, analyses: dict[str, Analysis], name: Name
-) -> float:
+def _p(finding: Finding, compared: Compared | None, name: Name) -> float:
     """Return a question's p in one way; that of the averages where it is not about grades."""
     if compared is not None:
         way: Way = getattr(compared, name)
         return way.p_about(compared.about)
-    question, finding = asked
-    if finding.leading is None:
-        return math.nan
-    if len(finding.comparisons) > 1:
-        return float(analyses[question.response].tests.loc[question.factor, "p"])
-    return finding.leading.p
+    return finding.p
 
 
 def _told(trial: Trial, compared: Compared) -> Compared:

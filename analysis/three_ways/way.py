@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
 
-Name: TypeAlias = Literal["averages", "ordered", "rerandomised"]
+from trials.plan import GRADINGS as NAMES
+from trials.plan import Grading as Name
 
-NAMES: tuple[Name, ...] = ("averages", "ordered", "rerandomised")
+__all__ = ["CLEAR", "NAMES", "SAID", "Name", "Way", "cut", "first_inside"]
 
 SAID: dict[Name, str] = {
     "averages": "taken as numbers",

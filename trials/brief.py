@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from trials.errors import Problem, UserError, nearest
-from trials.plan import Plan, Response
+from trials.plan import Response
 
 _NUMBER = r"([+-]?\d+(?:[.,]\d+)?)"
 _FORMS = (
@@ -83,11 +83,12 @@ class Brief:
         return f"{', '.join(rest)} and {last}" if rest else last
 
 
-def read(plan: Plan, lines: Sequence[str]) -> Brief:
+def read(responses: Sequence[Response], lines: Sequence[str]) -> Brief:
     """Read a brief.
 
     Parameters
     ----------
+    responses : what can be asked for.
     lines : each ``NAME at least 4``, ``NAME at most 38``, ``NAME between 34 and 38`` or, for a yes or no, ``NAME is
         yes``; the response's own unit may follow. Two lines on one response have both to be met.
 
@@ -102,7 +103,7 @@ def read(plan: Plan, lines: Sequence[str]) -> Brief:
     faults: list[Problem] = []
     for number, line in enumerate(lines, start=1):
         try:
-            one = _condition(plan, line)
+            one = _condition(responses, line)
             found[one.response.name] = _both(found.get(one.response.name), one)
         except UserError as error:
             faults += [Problem(f"line {number} of the brief: {fault.what}", fault.cure) for fault in error.problems]
@@ -111,12 +112,12 @@ def read(plan: Plan, lines: Sequence[str]) -> Brief:
     return Brief(tuple(found.values()))
 
 
-def _condition(plan: Plan, line: str) -> Condition:
+def _condition(responses: Sequence[Response], line: str) -> Condition:
     for pattern, form in _FORMS:
         match = pattern.match(" ".join(line.split()))
         if match:
             name, *rest = match.groups()
-            response = _response(plan, name)
+            response = _response(responses, name)
             if (form == "is") != (response.kind == "yes_no"):
                 other = f"'{name} is yes'" if response.kind == "yes_no" else f"'{name} at least …' or 'at most …'"
                 raise UserError(Problem(f"{line!r} does not go with {response.words}", f"write {other}"))
@@ -127,11 +128,11 @@ def _condition(plan: Plan, line: str) -> Condition:
     raise UserError(Problem(f"{line!r} is not a condition", cure))
 
 
-def _response(plan: Plan, name: str) -> Response:
-    names = [one.name for one in plan.responses]
-    if name not in names:
-        raise UserError(Problem(f"there is no response {name!r}", nearest(name, names)))
-    return plan.response(name)
+def _response(responses: Sequence[Response], name: str) -> Response:
+    found = {one.name: one for one in responses}
+    if name not in found:
+        raise UserError(Problem(f"there is no response {name!r}", nearest(name, found)))
+    return found[name]
 
 
 def _limits(response: Response, form: str, rest: Sequence[str], line: str) -> Condition:

@@ -1,0 +1,243 @@
+"""Everything a trial answers beside its questions: worth and cost, lap window, loads, schedules, what to do next."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from analysis import follow_up, schedules, three_ways
+from analysis.curves import of_trial, roles
+from analysis.decide import Decision
+from analysis.follow_up import FollowUp
+from analysis.schedules import Confirmation, Priced, Ranking, Worth
+from analysis.three_ways import Compared
+from trials import brief as briefs
+from trials.errors import UserError
+from trials.folder import Trial
+from trials.piece import RISK
+from trials.plan import Plan, Response
+
+EXPLORATORY = "Exploratory: the plan did not ask for this when the boards were laid out."
+"""What is said of an answer that nobody asked for beforehand."""
+
+HANDFUL = 4
+"""How many boards are proposed: what fits between two coats of a working day (common sense, no source)."""
+
+
+@dataclass(frozen=True)
+class Laps:
+    """How long an edge may wait, by every response that says how much a lap shows.
+
+    Attributes
+    ----------
+    windows : one a response, graded ones first.
+    against : the real piece held to the first window; None where the plan names no piece.
+    agreement : whether grades and measurements put the carriers in the same order; empty where one is missing.
+    """
+
+    windows: tuple[of_trial.LapWindow, ...]
+    against: of_trial.AgainstPiece | None
+    agreement: str
+
+
+@dataclass(frozen=True)
+class Schedules:
+    """Which schedule meets the brief.
+
+    Attributes
+    ----------
+    ranking, priced, confirmation : None or empty where nothing can be told, or no costs are given.
+    why_not : why no schedule can be ranked.
+    """
+
+    ranking: Ranking | None
+    priced: Priced | None
+    confirmation: tuple[Confirmation, ...]
+    why_not: str = ""
+
+
+@dataclass(frozen=True)
+class Next:
+    """The boards that would most likely settle what is open.
+
+    Attributes
+    ----------
+    boards : laid out and not written; None where nothing is open, or nothing can be laid out.
+    count, seed : what to hand to ``plan --add`` for just these.
+    sentence : what they are for, or why there are none.
+    """
+
+    boards: FollowUp | None
+    count: int
+    seed: int
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What a trial answers; None or empty for what its plan does not vary or ask.
+
+    ``decision`` has its answers on grades counted as the plan says; ``ways_later`` is whether the plan was told so
+    only after the boards were laid out. ``exploratory`` names those of laps, dark, strength and schedules that the
+    plan did not ask for when the boards were laid out.
+    """
+
+    decision: Decision
+    worth: tuple[Worth, ...]
+    laps: Laps | None
+    dark: of_trial.DarkEnough | None
+    strength: of_trial.Strength | None
+    schedules: Schedules | None
+    ways: tuple[Compared, ...]
+    ways_later: bool
+    next: Next
+    exploratory: tuple[str, ...]
+
+
+def answers(trial: Trial, decision: Decision) -> Answers:
+    """Work out every answer of a trial.
+
+    Parameters
+    ----------
+    trial, decision : as loaded, and what `analysis.decide.decide` made of it.
+
+    Notes
+    -----
+    What cannot be told is a sentence in its place; nothing is raised for it. Chances and re-randomisations are drawn
+    from fixed seeds, so that the same trial gives the same answers.
+    """
+    plan = trial.plan
+    ways = three_ways.three_ways(trial, decision, leading=plan.grades)
+    decision = three_ways.chosen(decision, ways, plan)
+    return Answers(
+        decision=decision,
+        worth=schedules.worth_it(decision, plan),
+        laps=_laps(trial, decision),
+        dark=_dark_enough(trial),
+        strength=_strength(trial),
+        schedules=_schedules(trial, decision),
+        ways=ways,
+        ways_later=trial.record.plan.get("grades", "averages") != plan.grades,
+        next=_next(trial, decision),
+        exploratory=tuple(_exploratory(trial)),
+    )
+
+
+def _exploratory(trial: Trial) -> Iterator[str]:
+    before, now = trial.record.plan, trial.plan.as_dict()
+    if now.get("piece") is None or before.get("piece") != now["piece"]:
+        yield "laps"
+    if before.get("brief", []) != now.get("brief", []):
+        yield from ("dark", "schedules")
+    yield "strength"  # no question can ask for it
+
+
+# --- how long may the edge wait --------------------------------------------------------------------
+
+
+def _laps(trial: Trial, decision: Decision) -> Laps | None:
+    plan = trial.plan
+    if roles.return_time(plan) is None:
+        return None
+    named = sorted(
+        (one for one in plan.responses if one.name.startswith("lap")), key=lambda one: one.kind == "measure"
+    )
+    risk = plan.piece.risk if plan.piece is not None else RISK
+    windows = [of_trial.lap_window(trial, decision, risk, response=one.name) for one in named]
+    windows = windows or [of_trial.lap_window(trial, decision, risk)]
+    against = None
+    if plan.piece is not None:
+        piece = plan.piece
+        against = windows[0].window_against(piece.return_s, piece.rate_m2_min, piece.helper_s)
+    return Laps(tuple(windows), against, _order_agreement(windows))
+
+
+def _order_agreement(windows: Sequence[of_trial.LapWindow]) -> str:
+    """Say whether two ways of reading laps put the carriers in the same order."""
+    told = [one for one in windows if sum(not math.isnan(wait.minutes) for wait in one.waits) > 1]
+    if len(told) < 2:
+        return ""
+    orders = [
+        [wait.carrier for wait in sorted(one.waits, key=lambda wait: -wait.minutes) if not math.isnan(wait.minutes)]
+        for one in told[:2]
+    ]
+    names = [one.response.replace("_", " ") for one in told[:2]]
+    if orders[0] == orders[1]:
+        return f"By {names[0]} and by {names[1]} the edge may wait longest with {orders[0][0]}: they agree."
+    return (
+        f"They disagree: by {names[0]} the edge may wait longest with {orders[0][0]}, by {names[1]} with "
+        f"{orders[1][0]}. The piece is looked at, so the first one counts; look again at how the second was read."
+    )
+
+
+# --- dark enough, and how strong -------------------------------------------------------------------
+
+
+def target_of(plan: Plan) -> tuple[Response, float] | None:
+    """Return the darkness wanted: the brief's limit on that response, else the response's own target."""
+    response = roles.darkness(plan)
+    if response is None or roles.dye_load(plan) is None:
+        return None
+    if plan.brief:
+        for condition in briefs.read(plan.responses, plan.brief).conditions:
+            ends = (condition.high, condition.low) if response.aim == "less" else (condition.low, condition.high)
+            finite = [end for end in ends if math.isfinite(end)]
+            if condition.response == response and finite:
+                return response, finite[0]
+    return (response, response.target) if response.target is not None else None
+
+
+def _dark_enough(trial: Trial) -> of_trial.DarkEnough | None:
+    wanted = target_of(trial.plan)
+    return of_trial.dark_enough(trial, wanted[1], response=wanted[0].name) if wanted else None
+
+
+def _strength(trial: Trial) -> of_trial.Strength | None:
+    plan = trial.plan
+    if roles.dye_load(plan) is None or roles.carrier(plan) is None or roles.darkness(plan) is None:
+        return None
+    return of_trial.strength(trial)
+
+
+# --- which schedule, and what next -----------------------------------------------------------------
+
+
+def _schedules(trial: Trial, decision: Decision) -> Schedules | None:
+    plan = trial.plan
+    if not plan.brief:
+        return None
+    try:
+        ranking = schedules.rank(trial, decision, plan.brief)
+    except UserError as error:
+        why = f"Which schedule meets the brief cannot be told: {error.problems[0].what}."
+        return Schedules(None, None, (), why)
+    priced = schedules.by_cost(ranking, plan.costs, plan) if plan.costs is not None else None
+    best = ranking.best
+    foretold = _foretold(trial, decision, best) if best is not None else ()
+    return Schedules(ranking, priced, foretold)
+
+
+def _foretold(trial: Trial, decision: Decision, treatment: dict[str, str]) -> tuple[Confirmation, ...]:
+    """Return what a confirmation board should read: one patch, and the mean of as many as a lane holds."""
+    boards = trial.plan.boards
+    patches = max(boards.strips - trial.plan.controls_on("strip"), 1)
+    found: tuple[Confirmation, ...] = ()
+    for one in decision.analyses:
+        alone = replace(decision, analyses=(one,))
+        with contextlib.suppress(UserError):  # a response of which this combination cannot be estimated
+            for number in (1, patches) if patches > 1 else (1,):
+                found += schedules.confirm(trial, alone, treatment, patches=number)
+    return found
+
+
+def _next(trial: Trial, decision: Decision) -> Next:
+    seed = trial.record.last_seed + 1
+    if follow_up.is_settled(trial, decision):
+        return Next(None, 0, seed, "Every question is settled; no more boards are needed for them.")
+    try:
+        more = follow_up.lay_out_more(trial, decision, HANDFUL, seed, "")
+    except UserError as error:
+        return Next(None, 0, seed, f"No boards are proposed: {error.problems[0].what}.")
+    return Next(more, HANDFUL, seed, more.words)
