@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import os
+import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import hypothesis
 import pytest
+import typer
 
 # a busy machine is no fault of the code, and some strategies throw much away
 _PATIENT = [hypothesis.HealthCheck.too_slow, hypothesis.HealthCheck.filter_too_much]
@@ -80,23 +83,37 @@ class Outcome:
     err: str
 
 
-@pytest.fixture
-def run(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Outcome]:
+def outcome(*words: object) -> Outcome:
     """Run a command as the shell does, errors and exit status included."""
     from analysis import cli
 
-    def _run(*words: object) -> Outcome:
-        out, err = io.StringIO(), io.StringIO()
-        monkeypatch.setattr(sys, "argv", ["splitboard", *map(str, words)])
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            try:
-                cli.main()
-                status = 0
-            except SystemExit as stop:
-                status = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
-        return Outcome(status, out.getvalue(), err.getvalue())
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        patch.setattr(sys, "argv", ["splitboard", *map(str, words)])
+        try:
+            cli.main()
+            status = 0
+        except SystemExit as stop:
+            status = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+    return Outcome(status, out.getvalue(), err.getvalue())
 
-    return _run
+
+@pytest.fixture(scope="session", autouse=True)
+def _commands_read_once() -> Iterator[None]:
+    """Let Typer read the signatures of the commands once a process, as a command line does, not once a command."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(typer.main, "get_command", functools.cache(typer.main.get_command))
+        yield
+
+
+@pytest.fixture
+def run() -> Callable[..., Outcome]:
+    """Run a command as the shell does, errors and exit status included."""
+    return outcome
 
 
 @pytest.fixture
@@ -108,8 +125,17 @@ def folder(tmp_path: Path) -> Path:
     return place
 
 
+@pytest.fixture(scope="session")
+def laid_out_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the small plan laid out with seed 1, which nobody writes in: `laid_out` copies it."""
+    place = tmp_path_factory.mktemp("laid out") / "trial"
+    place.mkdir()
+    (place / "trial.toml").write_text(SMALL, encoding="utf-8")
+    assert outcome("plan", place, "--seed", 1).status == 0
+    return place
+
+
 @pytest.fixture
-def laid_out(folder: Path, run: Callable[..., Outcome]) -> Path:
+def laid_out(laid_out_once: Path, tmp_path: Path) -> Path:
     """Return the folder laid out with seed 1."""
-    assert run("plan", folder, "--seed", 1).status == 0
-    return folder
+    return Path(shutil.copytree(laid_out_once, tmp_path / "trial"))

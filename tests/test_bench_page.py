@@ -3,21 +3,17 @@
 Times are moved with the browser's own clock under test, so nothing here waits for a dwell.
 """
 
-import csv
-import io
 import json
-import os
 import re
-import shutil
-from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests import phones
 from tests.conftest import EXAMPLE, SMALL
+from tests.phones import AT, NAMELESS, STORELESS, TWICE, Phone, csv_rows, damaged, lasting_context, size
 from tests.test_figures import contrast
 from trials import bench_page, cautions, csv_source, records
 from trials import folder as folders
@@ -222,7 +218,8 @@ def test_letters_stand_out_in_both_schemes():
 
 # --- in a browser ----------------------------------------------------------------------------------
 
-ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
+browser, watch = phones.browser, phones.watch  # fixtures, found by their names
+KEY = "splitboard-bench-feed01"
 HEARD = """
 window.heard = {tones: 0, shakes: [], awake: 0};
 window.AudioContext = class {
@@ -239,56 +236,8 @@ Object.defineProperty(navigator, "wakeLock", {value: {request: () => {
 """
 
 
-@pytest.fixture(scope="module")
-def player() -> Iterator[Any]:
-    """Start playwright; where there is no Chromium the tests are skipped, except in CI."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    if path is None and not os.environ.get("CI"):
-        pytest.skip("no Chromium on this machine: install Debian's package chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        yield playwright.chromium, path
-
-
-@pytest.fixture(scope="module")
-def browser(player) -> Iterator[Any]:
-    chromium, path = player
-    started = chromium.launch(executable_path=path, args=ARGS)
-    yield started
-    started.close()
-
-
-class Phone:
-    """A bench page on a phone, used as a person would."""
-
-    def __init__(self, context: Any, file: Path, at: str, *scripts: str) -> None:
-        self.context, self.file = context, file
-        self.asked: list[str] = []
-        self.faults: list[str] = []
-        for script in scripts:
-            context.add_init_script(script)
-        # the clock stands still but for `wait`
-        context.clock.install(time=datetime.fromisoformat(at) - timedelta(seconds=1))
-        context.clock.pause_at(datetime.fromisoformat(at))
-        self.page = self._open()
-
-    def _open(self) -> Any:
-        page = self.context.new_page()
-        page.set_default_timeout(4000)
-        page.on("request", lambda request: self.asked.append(request.url))
-        page.on("pageerror", lambda error: self.faults.append(str(error)))
-        page.on("console", lambda said: self.faults.append(said.text) if said.type == "error" else None)
-        page.goto(self.file.as_uri())
-        return page
-
-    def wait(self, seconds: float) -> None:
-        self.context.clock.fast_forward(int(seconds * 1000) - 500)
-        self.context.clock.run_for(500)
-
-    def tap(self, name: str) -> None:
-        self.wait(1)
-        self.page.get_by_role("button", name=name).first.click()
+class BenchPhone(Phone):
+    """A bench page on a phone."""
 
     def begin(self, temperature: str = "20", humidity: str = "50", unit: str = "C") -> None:
         self.page.get_by_label(f"°{unit}").check()
@@ -305,36 +254,25 @@ class Phone:
         self.tap(keep)
 
     def rows(self) -> list[dict[str, str]]:
-        return list(csv.DictReader(io.StringIO(self.page.locator("#keep-text").input_value())))
+        return csv_rows(self.page.locator("#keep-text").input_value())
 
     def counts(self) -> list[str]:
         return self.page.locator(".run .count").all_inner_texts()
 
-    def text(self, place: str) -> str:
-        return self.page.locator(place).inner_text()
-
     def entries(self) -> list[dict[str, Any]]:
-        lines = self.page.evaluate("localStorage.getItem('splitboard-bench-feed01')")
-        return [json.loads(line) for line in lines.splitlines()]
+        return [json.loads(line) for line in self.kept().splitlines()]
 
 
 @pytest.fixture
-def phone(browser, tmp_path) -> Iterator[Any]:
+def phone(browser, watch, tmp_path) -> Any:
     """Return a maker of phones; each has a storage of its own. At the end none has asked for anything or failed."""
-    made: list[Phone] = []
 
-    def make(bench=FREE, *scripts, at="2026-03-16T08:00:00-04:00", zone="America/New_York", **more):
+    def make(bench=FREE, *scripts, at=AT, zone="America/New_York", **more):
         file = bench_page.write(tmp_path / "sheets" / "bench.html", bench)
-        size = {"width": more.pop("width", 360), "height": 740}
-        context = browser.new_context(viewport=size, timezone_id=zone, locale="en-US", **more)
-        made.append(Phone(context, file, at, *scripts))
-        return made[-1]
+        context = browser.new_context(**size(more | {"timezone_id": zone}))
+        return watch(BenchPhone(context, file, KEY, at, *scripts))
 
-    yield make
-    for one in made:
-        one.context.close()
-        assert [url for url in one.asked if not url.startswith(("file:", "blob:"))] == []
-        assert one.faults == []
+    return make
 
 
 @pytest.mark.browser
@@ -399,7 +337,7 @@ def test_a_killed_page_goes_on_where_the_clock_is(phone):
     with used.page.expect_event("crash"), pytest.raises(Exception, match=r"crashed|ERR_ABORTED"):
         used.page.goto("chrome://crash")
     used.page.close()
-    used.page = used._open()
+    used.page = used.open_again()
     used.wait(180)
     assert used.counts() == ["3:00"]
     used.page.reload()
@@ -411,17 +349,15 @@ def test_a_killed_page_goes_on_where_the_clock_is(phone):
 
 
 @pytest.mark.browser
-def test_a_browser_closed_in_the_middle_of_a_dwell_loses_nothing(player, tmp_path):
-    chromium, path = player
+def test_a_browser_closed_in_the_middle_of_a_dwell_loses_nothing(browser, tmp_path):
     file = bench_page.write(tmp_path / "bench.html", FREE)
-    kept = {"executable_path": path, "args": ARGS, "timezone_id": "America/New_York", "locale": "en-US"}
-    context = chromium.launch_persistent_context(tmp_path / "profile", **kept)
-    used = Phone(context, file, "2026-03-16T08:00:00-04:00")
+    context = lasting_context(browser, tmp_path / "profile")
+    used = BenchPhone(context, file, KEY, AT)
     used.begin()
     used.start()
     context.close()
-    context = chromium.launch_persistent_context(tmp_path / "profile", **kept)
-    again = Phone(context, file, "2026-03-16T08:04:01-04:00")
+    context = lasting_context(browser, tmp_path / "profile")
+    again = BenchPhone(context, file, KEY, "2026-03-16T08:04:01-04:00")
     assert again.counts() == ["2:01"]
     again.tap("Stop board 3, strip 1")
     assert again.rows()[0]["started_at"] == "2026-03-16T08:00:02-04:00"
@@ -437,11 +373,8 @@ def test_taps_the_browser_had_not_yet_written_come_back(phone):
     used.tap("Stop board 3, strip 1")
     used.start()
     before = used.entries()
-    for cut in ("removeItem(key)", "setItem(key, text.slice(0, text.indexOf('\\n') + 1))"):
-        used.page.evaluate(
-            "() => { const key = 'splitboard-bench-feed01', text = localStorage.getItem(key);"
-            f" localStorage.{cut}; }}"
-        )
+    for cut in ("all", "end"):
+        used.lose(cut)
         used.page.reload()
         used.page.locator(".run").wait_for()
         assert used.entries() == before
@@ -631,7 +564,7 @@ def test_sharing_hands_over_the_same_table(phone):
     used.page.wait_for_function("window.shared")
     name, text = used.page.evaluate("window.shared")
     assert re.fullmatch(r"conditions-2026-03-16-0800\.csv", name)
-    assert list(csv.DictReader(io.StringIO(text))) == used.rows()
+    assert csv_rows(text) == used.rows()
 
 
 @pytest.mark.browser
@@ -655,17 +588,10 @@ def test_hostile_words_stay_words(phone):
     assert used.text("h1") == HOSTILE
 
 
-BROKEN = {
-    "refused": "Object.defineProperty(window, 'localStorage', {get() { throw new Error('denied'); }});",
-    "full": "Storage.prototype.setItem = () => { throw new Error('quota'); };",
-    "forgetful": "Storage.prototype.setItem = () => {};",
-}
-
-
 @pytest.mark.browser
-@pytest.mark.parametrize("how", BROKEN)
+@pytest.mark.parametrize("how", STORELESS)
 def test_without_storage_the_page_says_so_and_goes_on(phone, how):
-    used = phone(FREE, BROKEN[how])
+    used = phone(FREE, STORELESS[how])
     used.begin()
     assert "does not keep what you tap" in used.text("#notices")
     used.start()
@@ -695,22 +621,19 @@ def test_unreadable_lines_are_told_of_left_alone_and_do_no_harm(phone):
         good | {"id": "e", "kind": "close", "at": "=1+1"},
     ]
     lines = '{"kind": "sta\n[]\nnull\n' + "\n".join(json.dumps(entry) for entry in entries)
-    key = "splitboard-bench-feed01"
-    damaged = f"if (!localStorage.getItem('{key}')) localStorage.setItem('{key}', {json.dumps(lines)});"
-    used = phone(FREE, damaged)
+    used = phone(FREE, damaged(KEY, lines))
     assert "7 lines of the log on this phone cannot be read" in used.text("#notices")
     used.start()  # the session of the line that could be read
     assert len(used.counts()) == 1
-    kept = used.page.evaluate(f"localStorage.getItem('{key}')")
-    assert kept.startswith(lines + "\n")
-    assert json.loads(kept.splitlines()[-1])["kind"] == "start"
+    assert used.kept().startswith(lines + "\n")
+    assert json.loads(used.kept().splitlines()[-1])["kind"] == "start"
 
 
 @pytest.mark.browser
 def test_two_tabs_add_to_one_log(phone):
     used = phone()
     used.begin()
-    other = used._open()
+    other = used.open_again()
     used.start()
     other.locator(".run").wait_for()
     used.wait(1)
@@ -770,15 +693,8 @@ def assert_large(page: Any, width: int) -> None:
         .filter((one) => parseFloat(getComputedStyle(one).fontSize) < 17.9).map((one) => one.textContent)
     """)
     assert tiny == []
-    nameless = page.evaluate("""
-      [...document.querySelectorAll("input, textarea")]
-        .filter((one) => !one.labels.length && !one.getAttribute("aria-label")).map((one) => one.id)
-    """)
-    assert nameless == []
-    twice = page.evaluate("""
-      [...document.querySelectorAll("[id]")].map((one) => one.id).filter((id, at, all) => all.indexOf(id) !== at)
-    """)
-    assert twice == []
+    assert page.evaluate(NAMELESS) == []
+    assert page.evaluate(TWICE) == []
 
 
 @pytest.mark.browser
@@ -791,11 +707,11 @@ def test_the_keyboard_and_a_screen_reader_are_enough(phone):
     keys.type("50")
     used.wait(1)
     keys.press("Enter")
-    assert used.page.evaluate("document.activeElement.id") == "next-head"
+    assert used.focused() == "next-head"
     for _ in range(2):
         keys.press("Tab")
         keys.press("Space")
-    assert used.page.evaluate("document.activeElement.id") == "tick1"
+    assert used.focused() == "tick1"
     keys.press("Tab")
     used.wait(1)
     keys.press("Enter")

@@ -2,12 +2,13 @@
 
 import json
 import os
+import shutil
 from pathlib import Path
 
 import pytest
 
 from analysis import foresee, priors
-from tests.conftest import EXAMPLE, SMALL
+from tests.conftest import EXAMPLE, SMALL, Outcome, outcome
 from tests.test_cli import files, wrong
 from trials import folder as folders
 from trials.design import lay_out
@@ -226,26 +227,36 @@ def test_plan_of_boards_that_hold_a_part_says_which_and_writes_the_page(run, eig
 
 
 @pytest.fixture
-def recorded(tmp_path, run) -> Path:
+def recorded(tmp_path) -> Path:
     """The example, laid out and recorded, in a folder of its own."""
-    import shutil
-
-    place = tmp_path / "counter"
-    shutil.copytree(EXAMPLE, place)
-    return place
+    return Path(shutil.copytree(EXAMPLE, tmp_path / "counter"))
 
 
-def test_added_boards_leave_everything_recorded_alone(run, recorded):
-    before = files(recorded)
-    done = run("plan", recorded, "--add", 4, "--seed", 9)
+@pytest.fixture(scope="module")
+def grown_once(tmp_path_factory) -> tuple[Path, Outcome]:
+    """The example with four boards added, which nobody writes in, and what was said when they were added."""
+    place = Path(shutil.copytree(EXAMPLE, tmp_path_factory.mktemp("grown") / "counter"))
+    done = outcome("plan", place, "--add", 4, "--seed", 9)
     assert done.status == 0, done.err
+    return place, done
+
+
+@pytest.fixture
+def grown(grown_once, tmp_path) -> Path:
+    """The example with four boards added, in a folder of its own."""
+    return Path(shutil.copytree(grown_once[0], tmp_path / "grown" / "counter"))
+
+
+def test_added_boards_leave_everything_recorded_alone(grown_once):
+    before = files(EXAMPLE)
+    place, done = grown_once
     assert "chosen to settle what is still open: glaze dwell on figure clarity" in done.out
-    after = files(recorded)
+    after = files(place)
     assert after["readings.csv"] == before["readings.csv"]
     assert after["conditions.csv"] == before["conditions.csv"]
     assert after["layout.csv"].startswith(before["layout.csv"])
     assert after["trial.toml"].startswith(before["trial.toml"].rstrip(b"\n"))
-    trial = folders.load(recorded)
+    trial = folders.load(place)
     assert trial.plan.boards.lots == (6, 6, 4)
     assert trial.plan.added == (4,)
     assert trial.patches["patch"].is_unique
@@ -256,20 +267,18 @@ def test_added_boards_leave_everything_recorded_alone(run, recorded):
     assert set(new["control"]) == {"", "bare, top coat only"}
 
 
-def test_answers_stand_until_the_new_boards_are_read(run, recorded):
+def test_answers_stand_until_the_new_boards_are_read(run, recorded, grown):
     """The first occasion's answers are the same numbers after boards were added, and questions stay asked."""
     before = json.loads(run("decide", recorded, "--json").out)["data"]["findings"]
-    run("plan", recorded, "--add", 4, "--seed", 9)
-    after = json.loads(run("decide", recorded, "--json").out)["data"]["findings"]
+    after = json.loads(run("decide", grown, "--json").out)["data"]["findings"]
     assert [one["leading"]["difference"] for one in after] == pytest.approx(
         [one["leading"]["difference"] for one in before]
     )
     assert all(one["asked"] for one in after)
 
 
-def test_the_second_occasion_is_recorded_and_judged_as_a_block(run, recorded, tmp_path):
-    run("plan", recorded, "--add", 4, "--seed", 9)
-    trial = folders.load(recorded)
+def test_the_second_occasion_is_recorded_and_judged_as_a_block(run, grown, tmp_path):
+    trial = folders.load(grown)
     new = trial.latest_patches
     rows = ["patch,figure_clarity,lap_visibility,assessor"]
     for assessor in "AB":
@@ -277,35 +286,33 @@ def test_the_second_occasion_is_recorded_and_judged_as_a_block(run, recorded, tm
             grade = 3.0 + (patch["seal_coat"] == "shellac 1 lb cut") - (at % 3 == 0) * 0.5
             rows.append(f"{patch['patch']},{grade},{3.5 - (at % 2) * 0.5},{assessor}")
     (tmp_path / "second.csv").write_text("\n".join(rows) + "\n")
-    done = run("record", tmp_path / "second.csv", recorded)
+    done = run("record", tmp_path / "second.csv", grown)
     assert done.status == 0, done.err
-    text = run("analyse", recorded, "--response", "figure_clarity").out
+    text = run("analyse", grown, "--response", "figure_clarity").out
     assert "128 patches" not in text
     assert "Boards were added later (lot 3; each occasion counts as a lot)" in text
-    assert run("report", recorded).status == 0
-    page = (recorded / "report" / "report.html").read_text(encoding="utf-8")
+    assert run("report", grown).status == 0
+    page = (grown / "report" / "report.html").read_text(encoding="utf-8")
     assert "added on occasion 2" in page
 
 
-def test_sheets_of_the_second_occasion_are_of_its_boards_alone(run, recorded):
+def test_sheets_of_the_second_occasion_are_of_its_boards_alone(run, grown):
     import pypdfium2
 
-    run("plan", recorded, "--add", 4, "--seed", 9)
-    done = run("sheets", recorded)
+    done = run("sheets", grown)
     assert done.status == 0, done.err
     assert "occasion-2" in done.out
-    trial = folders.load(recorded)
-    document = pypdfium2.PdfDocument(recorded / "sheets" / "occasion-2" / "boards.pdf")
+    trial = folders.load(grown)
+    document = pypdfium2.PdfDocument(grown / "sheets" / "occasion-2" / "boards.pdf")
     text = " ".join(page.get_textpage().get_text_bounded() for page in document)
     new, old = trial.latest_patches, trial.patches[trial.patches["lot"] < 3]
     assert all(str(code) in text for code in new["patch"])
     assert not any(f" {code} " in text for code in old["patch"])
 
 
-def test_adding_twice(run, recorded):
-    run("plan", recorded, "--add", 4, "--seed", 9)
-    assert run("plan", recorded, "--add", 2, "--seed", 10).status == 0
-    trial = folders.load(recorded)
+def test_adding_twice(run, grown):
+    assert run("plan", grown, "--add", 2, "--seed", 10).status == 0
+    trial = folders.load(grown)
     assert trial.plan.boards.lots == (6, 6, 4, 2)
     assert trial.patches["patch"].is_unique
     assert [one["boards"] for one in trial.record.added] == [4, 2]
@@ -319,14 +326,14 @@ def test_adding_is_refused_in_words(run, laid_out, recorded):
     assert "the plan was changed" in wrong(run, recorded, "plan", recorded, "--add", 2)
 
 
-def test_a_follow_up_is_planned_from_what_the_trial_found(run, recorded, tmp_path):
-    run("plan", recorded, "--add", 4, "--seed", 9)
-    assert run("new", tmp_path / "next", "--like", recorded).status == 0
-    plan = read_plan(tmp_path / "next")
+def test_a_follow_up_is_planned_from_what_the_trial_found(run, grown):
+    following = grown.parent / "next"
+    assert run("new", following, "--like", grown).status == 0
+    plan = read_plan(following)
     assert plan.like == "../counter"
     assert plan.added == ()
     assert plan.boards.lots == (6, 6, 4)
-    text = run("check", tmp_path / "next").out
+    text = run("check", following).out
     assert "darkness: Fitted in the trial 'Reception counter in quartersawn lacewood', darkness." in text
 
 

@@ -99,26 +99,42 @@ def hidden(place: Path) -> set[str]:
     return {path.name for path in place.rglob(".*")} - {lock.LOCK}
 
 
-def jobs(mode: str, bases: dict[str, Path], room: Path, *cases: tuple[Any, ...]) -> dict[Any, list[dict[str, Any]]]:
-    """Return what came of each case, a change and more, done in one process one after the other."""
-    words = []
-    for name, *more in cases:
-        words.append(json.dumps([str(bases[name]), tempfile.mkdtemp(dir=room), name, *more]))
-    return dict(zip(cases, outcome(mode, *words), strict=True))
+STEPS = (*((name, "exit") for name in CHANGES), *(("append", act) for act in REFUSALS))
+KILLS = tuple((name, 70, 20260316) for name in CHANGES)
 
 
 @pytest.fixture(scope="module")
-def stopped(bases: dict[str, Path], room: Path) -> dict[tuple[str, str], list[dict[str, Any]]]:
+def under_way(bases: dict[str, Path], room: Path) -> Iterator[dict[str, subprocess.Popen[str]]]:
+    """Begin both series of changes, each done in one process one after the other: the kills wait most of the time."""
+    begun = {}
+    for mode, cases in (("kill", KILLS), ("steps", STEPS)):
+        words = [json.dumps([str(bases[name]), tempfile.mkdtemp(dir=room), name, *more]) for name, *more in cases]
+        begun[mode] = subprocess.Popen(
+            command(mode, *words), cwd=REPOSITORY, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+    yield begun
+    for process in begun.values():
+        process.kill()
+        process.communicate()
+
+
+def found_by(process: subprocess.Popen[str]) -> list[list[dict[str, Any]]]:
+    """Wait for a process of changes to end; return what came of each of its cases."""
+    out, err = process.communicate()
+    assert process.returncode == 0, err
+    return list(json.loads(out))
+
+
+@pytest.fixture(scope="module")
+def stopped(under_way: dict[str, subprocess.Popen[str]]) -> dict[tuple[str, str], list[dict[str, Any]]]:
     """Return for each change and act at one of its steps what came of it at each of them, and last without it."""
-    cases = [*((name, "exit") for name in CHANGES), *(("append", act) for act in REFUSALS)]
-    return jobs("steps", bases, room, *cases)
+    return dict(zip(STEPS, found_by(under_way["steps"]), strict=True))
 
 
 @pytest.fixture(scope="module")
-def killed(bases: dict[str, Path], room: Path) -> dict[str, list[dict[str, Any]]]:
+def killed(under_way: dict[str, subprocess.Popen[str]]) -> dict[str, list[dict[str, Any]]]:
     """Return for each change what came of it when it was killed, 70 times."""
-    found = jobs("kill", bases, room, *((name, 70, 20260316) for name in CHANGES))
-    return {name: one for (name, *_), one in found.items()}
+    return dict(zip(CHANGES, found_by(under_way["kill"]), strict=True))
 
 
 @pytest.fixture(scope="module")

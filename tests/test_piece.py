@@ -1,8 +1,10 @@
 """What trial.toml says beside the trial itself: the real piece, the brief, what steps cost, how grades count."""
 
+import re
+
 import pytest
 
-from tests.conftest import EXAMPLE, SMALL
+from tests.conftest import EXAMPLE, REPOSITORY, SMALL
 from trials.errors import UserError
 from trials.plan import read_plan
 
@@ -150,3 +152,13 @@ def test_a_plan_without_them_is_recorded_as_before(read):
 
 def test_the_example_reads():
     assert read_plan(EXAMPLE).grades == "averages"
+
+
+def test_the_tables_of_the_readme_are_read(read):
+    text = (REPOSITORY / "README.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"```toml\n(\[brief\].*?)```", text, flags=re.DOTALL)
+    plan = read("\n" + block)
+    assert plan.brief == ("darkness at most 38", "figure_clarity at least 4")
+    assert plan.piece.name == "counter"
+    assert plan.costs.steps[0].liquid == "seal_coat"
+    assert plan.grades == "averages"

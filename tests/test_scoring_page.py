@@ -4,22 +4,19 @@ The browser's clock is moved by hand, so nothing here waits for a rest. Accessib
 the success criteria are named beside their checks (numbers from memory).
 """
 
-import csv
-import io
 import json
 import os
 import re
-import shutil
 import signal
-from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests import phones
 from tests.conftest import SMALL
+from tests.phones import AT, NAMELESS, STORELESS, TWICE, Phone, broken_rules, csv_rows, damaged, lasting_context, size
 from tests.test_figures import contrast
 from trials import csv_text, scoring_page
 from trials import folder as folders
@@ -153,61 +150,12 @@ def test_letters_and_edges_stand_out_in_both_schemes_and_all_is_neutral_grey():
 
 # --- in a browser ----------------------------------------------------------------------------------
 
-ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
-AT = "2026-03-16T08:00:00-04:00"
-PLACE = {"timezone_id": "America/New_York", "locale": "en-US"}
+browser, watch = phones.browser, phones.watch  # fixtures, found by their names
+KEY = "splitboard-scores-feed01"
 
 
-@pytest.fixture(scope="module")
-def player() -> Iterator[Any]:
-    """Start playwright; where there is no Chromium the tests are skipped, except in CI."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    if path is None and not os.environ.get("CI"):
-        pytest.skip("no Chromium on this machine: install Debian's package chromium")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        yield playwright.chromium, path
-
-
-@pytest.fixture(scope="module")
-def browser(player) -> Iterator[Any]:
-    chromium, path = player
-    started = chromium.launch(executable_path=path, args=ARGS)
-    yield started
-    started.close()
-
-
-class Phone:
-    """A scoring page on a phone, used as a person would."""
-
-    def __init__(self, context: Any, file: Path, at: str = AT, *scripts: str) -> None:
-        self.context, self.file = context, file
-        self.asked: list[str] = []
-        self.faults: list[str] = []
-        for script in scripts:
-            context.add_init_script(script)
-        # the clock stands still but for `wait`
-        context.clock.install(time=datetime.fromisoformat(at) - timedelta(seconds=1))
-        context.clock.pause_at(datetime.fromisoformat(at))
-        self.page = self.open()
-
-    def open(self) -> Any:
-        page = self.context.new_page()
-        page.set_default_timeout(4000)
-        page.on("request", lambda request: self.asked.append(request.url))
-        page.on("pageerror", lambda error: self.faults.append(str(error)))
-        page.on("console", lambda said: self.faults.append(said.text) if said.type == "error" else None)
-        page.goto(self.file.as_uri())
-        return page
-
-    def wait(self, seconds: float) -> None:
-        self.context.clock.fast_forward(int(seconds * 1000) - 500)
-        self.context.clock.run_for(500)
-
-    def tap(self, name: str) -> None:
-        self.wait(1)
-        self.page.get_by_role("button", name=name).first.click()
+class ScoringPhone(Phone):
+    """A scoring page on a phone."""
 
     def grade(self, value: str, response: str = "figure_clarity") -> None:
         self.page.locator(f"input[name='{response}'][value='{value}']").check()
@@ -221,20 +169,13 @@ class Phone:
     def code(self) -> str:
         return self.text("h2 .code")
 
-    def text(self, place: str) -> str:
-        return self.page.locator(place).inner_text()
-
     def checked(self) -> list[str]:
         return self.page.evaluate(
             "[...document.querySelectorAll('#screen :checked')].map((one) => one.name + ' ' + one.value)"
         )
 
-    def focused(self) -> str:
-        return self.page.evaluate("document.activeElement.id")
-
     def entries(self) -> list[dict[str, Any]]:
-        lines = self.page.evaluate("localStorage.getItem('splitboard-scores-feed01')")
-        return [json.loads(line) for line in lines.splitlines()]
+        return [json.loads(line) for line in self.kept().splitlines()]
 
     def saved(self) -> tuple[str, bytes]:
         with self.page.expect_download() as saved:
@@ -242,28 +183,21 @@ class Phone:
         return saved.value.suggested_filename, Path(saved.value.path()).read_bytes()
 
     def rows(self) -> list[dict[str, str]]:
-        return list(csv.DictReader(io.StringIO(self.saved()[1].decode("utf-8-sig"), newline="")))
+        return csv_rows(self.saved()[1])
 
 
 @pytest.fixture
-def phone(browser, tmp_path) -> Iterator[Any]:
+def phone(browser, watch, tmp_path) -> Any:
     """Return a maker of phones; each has a storage of its own. At the end none has asked for anything or failed."""
-    made: list[Phone] = []
 
     def make(sitting=PLAIN, *scripts, at=AT, begin=True, **more):
         file = scoring_page.write(tmp_path / "sheets" / "scoring-A.html", sitting)
-        size = {"width": more.pop("width", 360), "height": more.pop("height", 740)}
-        context = browser.new_context(viewport=size, **(PLACE | more))
-        made.append(Phone(context, file, at, *scripts))
+        made = watch(ScoringPhone(browser.new_context(**size(more)), file, KEY, at, *scripts))
         if begin:
-            made[-1].tap("Begin")
-        return made[-1]
+            made.tap("Begin")
+        return made
 
-    yield make
-    for one in made:
-        one.context.close()
-        assert [url for url in one.asked if not url.startswith(("file:", "blob:"))] == []
-        assert one.faults == []
+    return make
 
 
 @pytest.mark.browser
@@ -310,7 +244,7 @@ def test_pairs_come_after_the_patches_and_all_is_in_the_csv_to_the_byte(phone):
     )
     assert found.startswith(head.encode())
     assert found.endswith(f"935,clearer,0,A,glazed,1,{day}8-04:00,by eye,close,660\r\n".encode())
-    rows = list(csv.DictReader(io.StringIO(found.decode("utf-8-sig"), newline="")))
+    rows = csv_rows(found)
     assert list(rows[0]) == COLUMNS
     short = [(row["patch"], row["response"], row["value"], row["repeat"], row["against"]) for row in rows]
     assert short == [
@@ -367,7 +301,7 @@ def test_next_waits_for_every_scale_and_says_what_is_open(phone):
     assert used.code() == "417"
     used.look("3")
     assert used.code() == "208"
-    assert used.page.evaluate("document.activeElement.id") == "head"
+    assert used.focused() == "head"
     assert used.page.title() == "Patch 208 – Scoring"
     assert used.text("#progress") == "2 of 7"
 
@@ -446,13 +380,11 @@ def test_a_rest_counts_down_says_why_and_may_be_ended(phone):
 
 
 @pytest.mark.browser
-def test_a_killed_browser_goes_on_at_the_same_patch_with_the_half_made_answers(player, tmp_path):
-    chromium, path = player
+def test_a_killed_browser_goes_on_at_the_same_patch_with_the_half_made_answers(browser, tmp_path):
     file = scoring_page.write(tmp_path / "scoring-A.html", PLAIN)
     profile = tmp_path / "profile"
-    kept = {"executable_path": path, "args": ARGS} | PLACE
-    context = chromium.launch_persistent_context(profile, **kept)
-    used = Phone(context, file)
+    context = lasting_context(browser, profile)
+    used = ScoringPhone(context, file, KEY, AT)
     used.tap("Begin")
     used.look("2.5")
     used.grade("4.5")
@@ -473,8 +405,8 @@ def test_a_killed_browser_goes_on_at_the_same_patch_with_the_half_made_answers(p
         context.close()
     for lock in profile.glob("Singleton*"):
         lock.unlink()
-    context = chromium.launch_persistent_context(profile, **kept)
-    again = Phone(context, file, "2026-03-16T08:05:00-04:00")
+    context = lasting_context(browser, profile)
+    again = ScoringPhone(context, file, KEY, "2026-03-16T08:05:00-04:00")
     again.page.locator("[name=figure_clarity][value='4.5']:checked").wait_for()
     assert again.code() == "208"
     assert again.page.locator("#note").input_value() == "half wr"
@@ -508,29 +440,19 @@ def test_marks_the_browser_had_not_yet_written_come_back(phone):
     used.look("2")
     used.grade("3")
     before = used.entries()
-    for cut in ("removeItem(key)", "setItem(key, text.slice(0, text.indexOf('\\n') + 1))"):
-        used.page.evaluate(
-            "() => { const key = 'splitboard-scores-feed01', text = localStorage.getItem(key);"
-            f" localStorage.{cut}; }}"
-        )
+    for cut in ("all", "end"):
+        used.lose(cut)
         used.page.reload()
         used.page.locator("[name=figure_clarity][value='3']:checked").wait_for()
         assert used.code() == "935"
         assert used.entries() == before
 
 
-BROKEN = {
-    "refused": "Object.defineProperty(window, 'localStorage', {get() { throw new Error('denied'); }});",
-    "full": "Storage.prototype.setItem = () => { throw new Error('quota'); };",
-    "forgetful": "Storage.prototype.setItem = () => {};",
-}
-
-
 @pytest.mark.browser
-@pytest.mark.parametrize("how", BROKEN)
+@pytest.mark.parametrize("how", STORELESS)
 def test_without_storage_the_page_says_so_at_once_and_goes_on(phone, how):
     without_second = "Object.defineProperty(window, 'indexedDB', {get() { throw new Error('denied'); }});"
-    used = phone(SHORT, BROKEN[how], without_second, begin=False)
+    used = phone(SHORT, STORELESS[how], without_second, begin=False)
     assert "does not keep what you tap" in used.text("#notices")
     used.tap("Begin")
     used.grade("2")
@@ -555,21 +477,18 @@ def test_unreadable_lines_are_told_of_left_alone_and_do_no_harm(phone):
         mark | {"id": "f", "at": "=1"},
     ]
     lines = '{"kind": "ma\n[]\nnull\n' + "\n".join(json.dumps(entry) for entry in entries)
-    key = "splitboard-scores-feed01"
-    damaged = f"if (!localStorage.getItem('{key}')) localStorage.setItem('{key}', {json.dumps(lines)});"
-    used = phone(PLAIN, damaged, begin=False)
+    used = phone(PLAIN, damaged(KEY, lines), begin=False)
     assert "8 lines of the log on this phone cannot be read" in used.text("#notices")
     assert used.code() == "417"  # the round of the line that could be read
     used.look("3")
-    kept = used.page.evaluate(f"localStorage.getItem('{key}')")
-    assert kept.startswith(lines + "\n")
-    assert json.loads(kept.splitlines()[-1])["kind"] == "mark"
+    assert used.kept().startswith(lines + "\n")
+    assert json.loads(used.kept().splitlines()[-1])["kind"] == "mark"
 
 
 @pytest.mark.browser
 def test_two_tabs_add_to_one_log(phone):
     used = phone()
-    other = used.open()
+    other = used.open_again()
     used.grade("2")
     other.locator("[name=figure_clarity][value='2']:checked").wait_for()  # the half-made answer too
     used.grade("0", "laps")
@@ -774,7 +693,7 @@ def test_the_keyboard_is_enough_for_a_whole_sitting(phone):
     assert used.focused() == "head"
     with used.page.expect_download() as saved:
         press("Tab", "Enter")
-    rows = list(csv.DictReader(io.StringIO(Path(saved.value.path()).read_text("utf-8-sig"))))
+    rows = csv_rows(Path(saved.value.path()).read_bytes())
     assert [(row["value"], row["note"]) for row in rows] == [
         ("4.5", ""),
         ("1", ""),
@@ -855,10 +774,6 @@ SMALL_TARGETS = """() => [...document.querySelectorAll("button, summary, textare
   .filter((one) => one.getClientRects().length)
   .filter((one) => Math.min(one.getBoundingClientRect().height, one.getBoundingClientRect().width) < 47.9)
   .map((one) => one.textContent)"""
-NAMELESS = """() => [...document.querySelectorAll("input, textarea")]
-  .filter((one) => !one.labels.length && !one.getAttribute("aria-label")).map((one) => one.id)"""
-TWICE = """() => [...document.querySelectorAll("[id]")].map((one) => one.id)
-  .filter((id, at, all) => all.indexOf(id) !== at)"""
 OVERLAPPING = """() => {
   const boxes = [...document.querySelectorAll("main button, main label, main summary")]
     .filter((one) => one.getClientRects().length).map((one) => one.getBoundingClientRect());
@@ -899,12 +814,11 @@ pairs = 3
 
 
 @pytest.mark.browser
-def test_a_sitting_made_from_a_plan_is_scored_and_recorded(browser, folder, run, tmp_path):
+def test_a_sitting_made_from_a_plan_is_scored_and_recorded(browser, watch, folder, run, tmp_path):
     (folder / "trial.toml").write_text(SMALL + COMPARED, encoding="utf-8")
     assert run("plan", folder, "--seed", 1).status == 0
     assert run("sheets", folder).status == 0
-    context = browser.new_context(viewport={"width": 360, "height": 740}, **PLACE)
-    used = Phone(context, folder / "sheets" / "scoring-A.html")
+    used = watch(ScoringPhone(browser.new_context(**size({})), folder / "sheets" / "scoring-A.html", KEY, AT))
     used.tap("Begin")
     codes, pairs = [], []
     for _ in range(40):
@@ -920,7 +834,6 @@ def test_a_sitting_made_from_a_plan_is_scored_and_recorded(browser, folder, run,
             pairs.append(used.page.locator("#screen .code").all_inner_texts())
             used.tap(f"Left {pairs[-1][0]}")
     name, found = used.saved()
-    context.close()
     assert (len(codes), len(set(codes)), len(pairs)) == (20, 16, 4)  # a fifth of each comes again, rounded up
     (tmp_path / name).write_bytes(found)
     done = run("record", tmp_path / name, folder)
@@ -938,41 +851,25 @@ def test_a_sitting_made_from_a_plan_is_scored_and_recorded(browser, folder, run,
 
 @pytest.mark.browser
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_accessibility_rule_of_axe_core_is_broken(browser, tmp_path, scheme):
-    """Deque's open rules for WCAG 2.0 to 2.2 A and AA and best practice, on each screen of a sitting.
-
-    The browser's own clock runs here: the rules wait for it.
-    """
-    from axe_playwright_python.sync_playwright import Axe
-
-    file = scoring_page.write(tmp_path / "scoring-A.html", replace(PLAIN, rest_after=3))
-    context = browser.new_context(viewport={"width": 360, "height": 740}, color_scheme=scheme)
-    page = context.new_page()
-    page.set_default_timeout(8000)
-    page.goto(file.as_uri())
+def test_no_accessibility_rule_of_axe_core_is_broken(phone, scheme):
+    """Deque's open rules for WCAG 2.0 to 2.2 A and AA and best practice, on each screen of a sitting."""
+    used = phone(replace(PLAIN, rest_after=3), begin=False, color_scheme=scheme)
+    used.context.clock.resume()  # the rules wait for it
 
     def check(heading: str) -> None:
-        assert heading in page.locator("#screen").inner_text()
-        found = Axe().run(page).response["violations"]
-        assert [(one["id"], one["nodes"][0]["html"][:80]) for one in found] == []
-
-    def press(name: str) -> None:
-        page.wait_for_timeout(900)  # a second touch within a moment is no second tap
-        page.get_by_role("button", name=name).first.click()
+        assert heading in used.text("#screen")
+        assert broken_rules(used.page) == []
 
     check("Score what you see.")
-    press("Begin")
+    used.tap("Begin")
     check("417")
     for at in range(5):
-        page.locator("input[name='figure_clarity'][value='2.5']").check()
-        page.locator("input[name='laps'][value='0']").check()
-        press("Next")
+        used.look("2.5")
         if at == 2:
             check("Rest your eyes")
-            press("Go on")
+            used.tap("Go on")
     check("Which shows the fleck more clearly?")
-    press("Left 208")
-    press("Go on")
-    press("Right 660")
+    used.tap("Left 208")
+    used.tap("Go on")
+    used.tap("Right 660")
     check("All looked at")
-    context.close()

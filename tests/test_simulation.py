@@ -351,7 +351,7 @@ def test_boards_with_gaps_keep_their_promises(planned):
     plan = planned(TWELVE)
     layout = laid_out(plan, 8)
     assert not precision.expected(plan, layout, {"figure_clarity": MARKED})[0].exact
-    keeps_its_promises(simulate_tests(plan, layout, MARKED, count=2500, seed=22, workers=2))
+    keeps_its_promises(simulate_tests(plan, layout, MARKED, count=1500, seed=22))
 
 
 def test_unequal_numbers_of_boards_keep_their_promises(planned):

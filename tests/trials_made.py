@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,15 +25,27 @@ def trial_of(
 
     `value` gets a patch (with the keys response and assessor) and a generator; None leaves the reading out.
     """
+    return read(unread(place, text, seed), value, seed, assessors)
+
+
+def unread(place: Path, text: str, seed: int = 1) -> Trial:
+    """Lay out a plan, for several sets of readings of the same boards."""
     place.mkdir(exist_ok=True)
     (place / "trial.toml").write_text(text, encoding="utf-8")
     plan = read_plan(place)
     layout = lay_out(plan, seed)
     folders.save_layout(Folder(place), plan, layout)
+    return Trial(Folder(place), plan, _record(place), layout.patches, (), ())
+
+
+def read(
+    trial: Trial, value: Callable[[dict[str, Any], random.Random], float | None], seed: int = 1, assessors: int = 1
+) -> Trial:
+    """Return a trial that is laid out with readings of every patch, as `trial_of` makes them."""
     draw = random.Random(seed)
     readings = []
-    for response in plan.responses:
-        for patch in layout.patches.to_dict("records"):
+    for response in trial.plan.responses:
+        for patch in trial.patches.to_dict("records"):
             for assessor in "ABCDEFGH"[:assessors]:
                 found = value(patch | {"response": response.name, "assessor": assessor}, draw)
                 if found is not None:
@@ -43,7 +56,7 @@ def trial_of(
                             "assessor": assessor, "stage": response.stage, "repeat": "1",
                         }
                     )  # fmt: skip
-    return Trial(Folder(place), plan, _record(place), layout.patches, tuple(readings), ())
+    return replace(trial, readings=tuple(readings))
 
 
 def _record(place: Path) -> Record:

@@ -25,8 +25,8 @@ class Draw:
 
     def shuffled(self, items: Sequence[T]) -> list[T]:
         """Return the items in random order (Fisher-Yates)."""
-        result = list(items)
+        result, draw = list(items), self._random
         for at in range(len(result) - 1, 0, -1):
-            other = self.below(at + 1)
+            other = int(draw() * (at + 1))  # `below`, without the call: this is the innermost loop of a layout
             result[at], result[other] = result[other], result[at]
         return result

@@ -6,15 +6,18 @@ What is nearer the edge of a board, or worked later, may come out differently fo
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations
 from math import factorial
+from operator import getitem
 from typing import TypeVar
 
 from trials.draw import Draw
 
 T = TypeVar("T")
+Marks = list[list[tuple[int, int]]]
+"""By place and item of a request: the numbers of what the item counts as there, in the trial and within its group."""
 
 MOST_ORDERS = 120
 """As many orders of a board's pieces as are listed; of more, as many are drawn."""
@@ -52,23 +55,24 @@ def evenly(requests: Sequence[Request], draw: Draw) -> list[list[int]]:
     beginnings are made, each bettered board by board, and the most even is kept.
     """
     every = [_orders(len(request.items), draw) for request in requests]
+    marks, different = _marks(requests)
     best: tuple[int, list[list[int]]] | None = None
     for _ in range(min(STARTS, max(MOST_LOOKS // max(sum(map(len, every)), 1), 1))):
-        counts: Counter[Hashable] = Counter()
+        counts = [0] * different
         chosen = [draw.shuffled(range(len(request.items))) for request in requests]
-        for request, order in zip(requests, chosen, strict=True):
-            counts.update(_marks(request, order))
+        for table, order in zip(marks, chosen, strict=True):
+            _count(counts, table, order, 1)
         for _ in range(SWEEPS):
             moved = False
             for at in draw.shuffled(range(len(requests))):
-                counts.subtract(_marks(requests[at], chosen[at]))
-                found = _most_even(requests[at], [chosen[at], *draw.shuffled(every[at])], counts)
+                _count(counts, marks[at], chosen[at], -1)
+                found = _most_even(marks[at], [chosen[at], *draw.shuffled(every[at])], counts)
                 moved = moved or found != chosen[at]
                 chosen[at] = found
-                counts.update(_marks(requests[at], found))
+                _count(counts, marks[at], found, 1)
             if not moved:
                 break
-        uneven = sum(count**2 for count in counts.values())
+        uneven = sum(count**2 for count in counts)
         if best is None or uneven < best[0]:
             best = (uneven, chosen)
     assert best is not None
@@ -81,15 +85,38 @@ def _orders(number: int, draw: Draw) -> list[list[int]]:
     return [draw.shuffled(range(number)) for _ in range(MOST_ORDERS)]
 
 
-def _marks(request: Request, order: Sequence[int]) -> list[Hashable]:
-    """Return what an order counts as: each treatment at its place, in the trial and within its group."""
-    pairs = [(place, request.items[at]) for place, at in zip(request.places, order, strict=True)]
-    return [*pairs, *((request.within, pair) for pair in pairs)]
+def _marks(requests: Sequence[Request]) -> tuple[list[Marks], int]:
+    """Return what each item of each request counts as at each place, and how many different marks there are.
+
+    They are numbered here once, since the search counts them far more often than there are of them.
+    """
+    number: dict[Hashable, int] = {}
+
+    def numbered(mark: Hashable) -> int:
+        return number.setdefault(mark, len(number))
+
+    tables = [
+        [
+            [(numbered((place, item)), numbered((request.within, (place, item)))) for item in request.items]
+            for place in request.places
+        ]
+        for request in requests
+    ]
+    return tables, len(number)
 
 
-def _most_even(request: Request, orders: Sequence[list[int]], counts: Mapping[Hashable, int]) -> list[int]:
+def _count(counts: list[int], marks: Marks, order: Sequence[int], step: int) -> None:
+    """Add a step to the counts of what an order stands for."""
+    for row, at in zip(marks, order, strict=True):
+        for mark in row[at]:
+            counts[mark] += step
+
+
+def _most_even(marks: Marks, orders: Sequence[list[int]], counts: Sequence[int]) -> list[int]:
     """Return the first of the orders that add least to the sum of the squared counts."""
-    return min(orders, key=lambda order: sum(counts[mark] for mark in _marks(request, order)))
+    entry: Callable[[list[int], int], int] = getitem
+    added = [[counts[one] + counts[other] for one, other in row] for row in marks]
+    return min(orders, key=lambda order: sum(map(entry, added, order)))
 
 
 class Places:

@@ -111,6 +111,7 @@ def kind_of(unit: str) -> str | None:
     return None
 
 
+@cache
 def _per_unit(unit: str, kind: str) -> float:
     """Return how many of the kept unit one `unit` is."""
     parsed = _parse(unit)
@@ -124,6 +125,7 @@ def _per_unit(unit: str, kind: str) -> float:
     return float(parsed.to(base.units).magnitude)
 
 
+@cache
 def _parse(unit: str) -> Any | None:
     """Return one `unit` as a pint quantity, or None where pint does not know it."""
     import pint
