@@ -166,9 +166,9 @@ def together_words(decision: Decision, plan: Plan, at: float = 0.05) -> str:
             open_.append(f"{about} (cannot be told)")
         else:
             (clear if one.p_all < at else open_).append(f"{about} (p {p_words(one.p_all)})")
-    said = [f"clear of chance: {'; '.join(clear)}"] if clear else []
-    said += [f"not clear of chance: {'; '.join(open_)}"] if open_ else []
-    return f"The {len(asked)} questions asked beforehand, taken together (Holm): {'. '.join(map(_capital, said))}."
+    said = [f"clear of chance are {'; '.join(clear)}"] if clear else []
+    said += [f"not clear of chance are {'; '.join(open_)}"] if open_ else []
+    return f"Of the {len(asked)} questions asked beforehand, all taken together (Holm), {'; '.join(said)}."
 
 
 def _key(question: Question) -> tuple[object, ...]:

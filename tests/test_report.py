@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis import checks, decide, report
+from analysis import answers, checks, decide, report
 from analysis.report import board_drawings, words
 from tests.conftest import EXAMPLE, SMALL
 from tests.trials_made import trial_of
@@ -214,7 +214,7 @@ def test_every_effect_is_said_of_its_pieces(example):
 def shown(example):
     """Return what the example's report says."""
     trial, decision, _ = example
-    return report.content(trial, decision, WHEN)
+    return report.content(trial, answers.answers(trial, decision), WHEN)
 
 
 def test_the_same_trial_gives_the_same_bytes(example, shown):
@@ -226,10 +226,13 @@ def test_the_same_trial_gives_the_same_bytes(example, shown):
     assert report.page(shown).encode() == files[path]
 
 
-def test_the_page_tells_no_time_but_the_one_given(example):
-    trial, decision, path = example
-    one = path.read_text(encoding="utf-8")
-    other = report.page(report.content(trial, decision, "2031-01-01T00:00:00Z"))
+def test_the_page_tells_no_time_but_the_one_given(tmp_path):
+    trial = trial_of(tmp_path / "trial", SMALL, lambda patch, draw: by_chance(patch, draw))
+    found = answers.answers(trial, decide.decide(trial))
+    one, other = (
+        report.page(report.content(trial, found, when)) for when in ("2026-04-02T09:30:00Z", "2031-01-01T00:00:00Z")
+    )
+    assert one != other
     assert one.replace("2026-04-02 09:30 UTC", "2031-01-01 00:00 UTC") == other
 
 

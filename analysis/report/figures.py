@@ -231,7 +231,8 @@ def _row_words(axes: Axes, at: int, left: str, right: str) -> None:
     """Write what a row shows above it, at its left and right end."""
     room = ACROSS - text_width(right, LETTERS) - LETTERS
     place = axes.get_yaxis_transform()
-    axes.text(0, at - 0.26, fit(left, room), transform=place, va="center", ha="left")
+    size = LETTERS if text_width(left, LETTERS) <= room else LETTERS - 1  # a little smaller before it is cut
+    axes.text(0, at - 0.26, fit(left, room, size), transform=place, va="center", ha="left", fontsize=size)
     axes.text(1, at - 0.26, right, transform=place, va="center", ha="right")
 
 

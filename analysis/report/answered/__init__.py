@@ -18,21 +18,26 @@ __all__ = ["in_short", "parts"]
 
 def in_short(plan: Plan, found: Answers) -> tuple[tuple[str, str], ...]:
     """Return the answers beside the questions, a sentence each with the name of the part that bears it out."""
-    said: list[tuple[str, str]] = []
+    said: list[tuple[str, str, str]] = []
     for one in found.worth:
         if one.cost is not None:
-            said.append((" ".join(one.sentences[:2]), "worth"))
+            said.append((" ".join(one.sentences[:2]), "worth", "worth"))
     if found.laps is not None:
         against = found.laps.against
-        said.append((against.sentence if against is not None else found.laps.windows[0].sentence, "laps"))
+        sentence = against.sentence if against is not None else found.laps.windows[0].sentence
+        said.append((sentence, "laps", "laps"))
     if found.dark is not None:
-        said.append((found.dark.sentence, "loads"))
+        said.append((found.dark.sentence, "loads", "dark"))
     if found.strength is not None:
-        said.append((found.strength.sentence, "loads"))
+        said.append((found.strength.sentence, "loads", "strength"))
     if found.schedules is not None:
         ranking = found.schedules.ranking
-        said.append((found.schedules.why_not if ranking is None else ranking.sentences[0], "schedules"))
-    return tuple((words.clean(sentence), link) for sentence, link in said)
+        sentence = found.schedules.why_not if ranking is None else ranking.sentences[0]
+        said.append((sentence, "schedules", "schedules"))
+    return tuple(
+        (words.clean(f"{sentence} (Exploratory.)" if name in found.exploratory else sentence), link)
+        for sentence, link, name in said
+    )
 
 
 def parts(plan: Plan, found: Answers) -> tuple[Part, ...]:
