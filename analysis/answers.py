@@ -139,7 +139,7 @@ def _exploratory(trial: Trial) -> Iterator[str]:
 
 def _laps(trial: Trial, decision: Decision) -> Laps | None:
     plan = trial.plan
-    if roles.return_time(plan) is None:
+    if roles.return_time(plan) is None and plan.piece is None:
         return None
     named = sorted(
         (one for one in plan.responses if one.name.startswith("lap")), key=lambda one: one.kind == "measure"

@@ -40,7 +40,7 @@ def chosen(decision: Decision, ways: Sequence[Compared], plan: Plan) -> Decision
         findings.append(
             _counted(analyses[finding.response], finding, found) if found and finding.leading else finding
         )
-    return replace(decision, findings=tuple(findings))
+    return replace(decision, findings=tuple(decide.over_all_asked(findings)))
 
 
 def _key(factor: str, response: str, between: Sequence[str]) -> tuple[object, ...]:
@@ -63,4 +63,4 @@ def _counted(analysis: Analysis, finding: Finding, found: Compared) -> Finding:
     }  # fmt: skip
     one = decide.comparison(analysis, factor, row, way.level)
     again = decide.told(analysis, found.question, [one], way.level, SAID[way.name])
-    return replace(again, asked=finding.asked, p=way.p_about(found.about), p_all=way.p_all)
+    return replace(again, asked=finding.asked, p=way.p_about(found.about))

@@ -28,6 +28,8 @@ def laps(plan: Plan, found: Answers) -> Section:
     opening += [EXPLORATORY] if "laps" in found.exploratory else []
     groups = []
     for at, one in enumerate(asked.windows):
+        if one.sentence in opening:  # nothing can be told, which is said above
+            continue
         heading = words.capital(one.response.replace("_", " ")) or "Laps"
         tables = (_wait_table(found, at),) if one.waits else ()
         pictures = (_picture(plan, found, at),) if one.told else ()
