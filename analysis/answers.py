@@ -74,6 +74,21 @@ class Next:
     seed: int
     sentence: str
 
+    def carried(self) -> list[tuple[int, dict[str, tuple[str, ...]]]]:
+        """Return of each board its number and, by factor, the levels it carries, in the plan's order."""
+        if self.boards is None:
+            return []
+        patches = self.boards.layout.patches
+        found = []
+        for board, rows in patches[patches["control"] == ""].groupby("board", sort=True):
+            laid = {factor.name: set(rows[factor.name].astype(str)) for factor in self.boards.plan.factors}
+            levels = {
+                factor.name: tuple(level for level in factor.levels if level in laid[factor.name])
+                for factor in self.boards.plan.factors
+            }
+            found.append((int(str(board)), levels))
+        return found
+
 
 @dataclass(frozen=True)
 class Answers:

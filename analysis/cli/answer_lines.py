@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -156,15 +156,14 @@ def _next_lines(found: Answers, folder: str) -> Iterator[str]:
 
 def board_lines(found: Next) -> Iterator[str]:
     """Give the boards that are proposed, one a line."""
-    if found.boards is None:
-        return
-    plan, patches = found.boards.plan, found.boards.layout.patches
-    treated = patches[patches["control"] == ""]
-    for board, rows in treated.groupby("board", sort=True):
-        parts = [
-            f"{factor.words} {' and '.join(dict.fromkeys(rows[factor.name].astype(str)))}" for factor in plan.factors
-        ]
-        yield f"Board {board}: {', '.join(parts)}."
+    for board, carried in found.carried():
+        parts = [f"{name.replace('_', ' ')} {_listed(levels)}" for name, levels in carried.items()]
+        yield f"Board {board}: {'; '.join(parts)}."
+
+
+def _listed(levels: Sequence[str]) -> str:
+    *rest, last = levels
+    return f"{', '.join(rest)} and {last}" if rest else last
 
 
 # --- for machines ----------------------------------------------------------------------------------

@@ -120,7 +120,7 @@ def method(trial: Trial, decision: Decision, tables: Tables) -> Section:
             words.capital(words.clean(line)) for line in structure.describe(plan, laid_out)
         )),
         Group("Chance and blinding", tuple(_chance(trial))),
-        Group("What was left out", tuple(map(words.clean, _left_out(trial, decision)))),
+        Group("What was left out or averaged", tuple(map(words.clean, _left_out(trial, decision)))),
         Group("Corrections", tuple(map(words.clean, taken_in.corrections(trial)))),
         Group("The model", tuple(_models(plan, decision))),
         Group("Software", tuple(_software(trial))),

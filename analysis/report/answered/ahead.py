@@ -34,13 +34,10 @@ def ahead(plan: Plan, found: Answers) -> Section:
 
 
 def _board_table(plan: Plan, found: Answers) -> Table:
-    assert found.next.boards is not None
-    patches = found.next.boards.layout.patches
-    treated = patches[patches["control"] == ""]
-    rows = []
-    for board, own in treated.groupby("board", sort=True):
-        cells = [" and ".join(dict.fromkeys(own[factor.name].astype(str))) for factor in plan.factors]
-        rows.append(tuple(map(words.clean, (f"board {board}", *cells))))
+    rows = [
+        tuple(map(words.clean, (f"board {board}", *(words.listed(list(levels)) for levels in carried.values()))))
+        for board, carried in found.next.carried()
+    ]
     columns = ("board", *(factor.words for factor in plan.factors))
     return Table("The boards proposed", columns, (False,) * len(columns), tuple(rows), (), "tables/next_boards.csv")
 

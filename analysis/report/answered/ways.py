@@ -59,3 +59,20 @@ def _way_group(plan: Plan, one: Compared) -> Group:
     return Group(
         words.clean(f"{words.capital(response.words)} by {factor.words}"), said((one.sentence,)), tables=(table,)
     )
+
+
+_PLAIN = (
+    ("pieces of assessor", "assessors"),
+    ("pieces of lot", "lots"),
+    ("board:lane", "lanes"),
+    ("board:strip", "strips"),
+)
+
+
+def _plain(note: str, plan: Plan) -> str:
+    """Return a fit's note in the words of the shop: ``board:strip`` are strips."""
+    for term, plain in _PLAIN:
+        note = note.replace(term, plain)
+    for factor in plan.factors:
+        note = note.replace(f"'{factor.name}'", factor.words)
+    return words.capital(note)
