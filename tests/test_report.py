@@ -208,6 +208,7 @@ def test_every_effect_is_said_of_its_pieces(example):
         for note in checks.checks(analysis):
             assert note in flat
     assert "Seal coat is laid on lanes along the grain, so it is judged against lanes" in flat
+    assert not re.search(r"board:\w", flat), "a term of a formula, not a word of the shop"
 
 
 @pytest.fixture(scope="module")

@@ -51,9 +51,7 @@ def _way_group(plan: Plan, one: Compared) -> Group:
         columns=("grades", "difference (grades)", "interval", "p", "p by Holm", "judged by"),
         numeric=(False, True, True, True, True, False),
         rows=tuple(tuple(map(words.clean, row)) for row in rows),
-        notes=tuple(
-            dict.fromkeys(words.clean(note) for way in one.ways for note in way.notes if way.name != "averages")
-        ),
+        notes=said([_plain(note, plan) for way in one.ways for note in way.notes if way.name != "averages"]),
         source="tables/three_ways.csv",
     )
     return Group(
