@@ -499,6 +499,11 @@ def test_worth_it_at_its_ends(trial):
     assert "It depends on carrier." in depends.sentences
 
 
+def test_a_question_of_afterwards_is_called_exploratory(trial):
+    said = " ".join(worth_of(trial.plan, replace(finding(0.6), asked=False)).sentences)
+    assert "is 83 of 100; asked after the boards were laid out, so exploratory." in said
+
+
 def test_the_eye_and_the_instrument_disagree(trial):
     darker = replace(finding(-2, 0.2), response="darkness", worth=None)
     said = " ".join(worth_of(trial.plan, finding(0.6), also=(darker,)).sentences)

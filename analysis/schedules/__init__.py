@@ -9,13 +9,14 @@ from __future__ import annotations
 from analysis.schedules.confirming import Confirmation, confirm
 from analysis.schedules.ranking import Ranking, rank
 from analysis.schedules.together import Together, together
-from analysis.schedules.worth import Priced, Worth, by_cost, worth_it
+from analysis.schedules.worth import Gain, Priced, Worth, by_cost, worth_it
 from trials.brief import Brief, Condition, read
 
 __all__ = [
     "Brief",
     "Condition",
     "Confirmation",
+    "Gain",
     "Priced",
     "Ranking",
     "Together",

@@ -228,7 +228,8 @@ def _gain_words(one: Gain) -> str:
     if one.worth is None:
         return f"{said}; not asked beforehand."
     worth = f"{one.worth:g} {one.response.unit_words(one.worth)}"
-    return f"{said}: the chance that it reaches the {worth} worth having is {share_words(one.chance)}."
+    later = "" if one.asked else "; asked after the boards were laid out, so exploratory"
+    return f"{said}: the chance that it reaches the {worth} worth having is {share_words(one.chance)}{later}."
 
 
 def _merit(gain: float) -> str:

@@ -9,7 +9,7 @@ from analysis.decide import decimals
 from analysis.report import words
 from analysis.report.parts import Group, Section, Table
 from analysis.report.words import said
-from analysis.schedules import Worth
+from analysis.schedules import Gain, Worth
 from analysis.schedules.ranking import share_words
 from trials.plan import Plan
 
@@ -38,7 +38,7 @@ def _gains_table(plan: Plan, one: Worth) -> Table:
                 gain.response.words, words.number(gain.gain, digits), words.interval(gain.lower, gain.upper, digits),
                 "" if gain.worth is None else f"{gain.worth:g}",
                 "" if math.isnan(gain.chance) else share_words(gain.chance),
-                gain.verdict if gain.worth is not None else "not asked beforehand", price,
+                _verdict(gain), price,
             )
         )  # fmt: skip
     columns = (
@@ -57,6 +57,12 @@ def _gains_table(plan: Plan, one: Worth) -> Table:
         rows=tuple(tuple(map(words.clean, row)) for row in rows),
         source="tables/worth.csv",
     )
+
+
+def _verdict(gain: Gain) -> str:
+    if gain.worth is None:
+        return "not asked beforehand"
+    return gain.verdict if gain.asked else f"{gain.verdict} (asked later)"
 
 
 def _cost_table(plan: Plan, one: Worth) -> Table:
