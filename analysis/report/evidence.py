@@ -120,7 +120,9 @@ def _means_picture(analysis: Analysis, factor: Factor, name: str) -> Iterator[Pi
     yield picture(analysis.plan, figure, f"{name}-means", title, caption, told, "means")
 
 
-def picture(plan: Plan, figure: Figure, name: str, title: str, caption: str, told: list[str], source: str) -> Picture:
+def picture(
+    plan: Plan, figure: Figure, name: str, title: str, caption: str, told: list[str], *sources: str
+) -> Picture:
     """Return a figure as it stands on the page.
 
     Parameters
@@ -128,10 +130,10 @@ def picture(plan: Plan, figure: Figure, name: str, title: str, caption: str, tol
     name : another one for each picture of the page.
     title, caption : what it shows, and what it says.
     told : its numbers in words, for those who hear it.
-    source : the table with the numbers.
+    sources : the tables with the numbers.
     """
     svg = inline_svg.element(figure, name, title, f"{caption} {'; '.join(told)}.", words.mark(plan))
-    return Picture(Markup(svg), words.clean(caption), f"tables/{source}.csv")
+    return Picture(Markup(svg), words.clean(caption), ", ".join(f"tables/{one}.csv" for one in sources))
 
 
 # --- comparisons -----------------------------------------------------------------------------------

@@ -44,7 +44,9 @@ def _picture(plan: Plan, found: Answers, at: int) -> Picture:
     figure = curve_figures.lap_window(window, *times)
     title = f"{words.capital(window.response.replace('_', ' '))} by return time"
     caption, told = curve_figures.lap_window_caption(window, *times), curve_figures.lap_window_told(window, *times)
-    return evidence.picture(plan, figure, f"laps-{at + 1}", title, caption, told, "lap_points")
+    return evidence.picture(
+        plan, figure, f"laps-{at + 1}", title, caption, told, "lap_windows", "lap_points", "lap_curves"
+    )
 
 
 def _wait_table(found: Answers, at: int) -> Table:

@@ -68,7 +68,8 @@ def _strength(plan: Plan, found: Answers) -> Group:
 def _picture(plan: Plan, told: DarkEnough | Strength, name: str) -> Picture:
     title = f"{words.capital(told.response.replace('_', ' '))} by dye load"
     figure, caption = curve_figures.dye_lines(told), curve_figures.dye_lines_caption(told)
-    return evidence.picture(plan, figure, name, title, caption, curve_figures.dye_lines_told(told), "dye_points")
+    words_for_it, table = curve_figures.dye_lines_told(told), name.replace("-", "_")
+    return evidence.picture(plan, figure, name, title, caption, words_for_it, table, "dye_points", "dye_curves")
 
 
 def _later(found: Answers, name: str) -> tuple[str, ...]:
