@@ -110,6 +110,10 @@ class Answers:
     next: Next
     exploratory: tuple[str, ...]
 
+    def later(self, name: str) -> tuple[str, ...]:
+        """Return what is said of one of the exploratory answers; nothing of the others."""
+        return (EXPLORATORY,) if name in self.exploratory else ()
+
 
 def answers(trial: Trial, decision: Decision) -> Answers:
     """Work out every answer of a trial.
@@ -156,9 +160,7 @@ def _laps(trial: Trial, decision: Decision) -> Laps | None:
     plan = trial.plan
     if roles.return_time(plan) is None and plan.piece is None:
         return None
-    named = sorted(
-        (one for one in plan.responses if one.name.startswith("lap")), key=lambda one: one.kind == "measure"
-    )
+    named = sorted((one for one in plan.responses if one.is_of_laps), key=lambda one: one.kind == "measure")
     risk = plan.piece.risk if plan.piece is not None else RISK
     windows = [of_trial.lap_window(trial, decision, risk, response=one.name) for one in named]
     windows = windows or [of_trial.lap_window(trial, decision, risk)]

@@ -436,7 +436,7 @@ def direction_words(response: Response) -> tuple[str, str]:
 
     A lap's step is a difference of two lightnesses, so that less of it is no darker.
     """
-    is_lightness = response.unit == "L*" and not response.name.startswith("lap")
+    is_lightness = response.unit == "L*" and not response.is_of_laps
     return ("darker", "lighter") if is_lightness else ("lower", "higher")
 
 

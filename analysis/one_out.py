@@ -55,8 +55,9 @@ def one_out(trial: Trial, decision: Decision) -> tuple[WithoutOne, ...]:
     found: list[WithoutOne] = []
     for analysis in decision.analyses:
         response = analysis.response
+        counted = trial.plan.grades == "averages"  # both sides of a comparison count grades as numbers
         asked = [
-            (question, finding)
+            (question, finding if counted else decide.answer(analysis, question))
             for question, finding in zip(trial.plan.questions, decision.findings, strict=True)
             if question.response == response.name
         ]

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from analysis import answers, decide, follow_up
+from analysis import answers, decide, follow_up, one_out, three_ways
 from tests.conftest import EXAMPLE
 from tests.trials_made import Pieces, trial_of
 from trials import folder as folders
@@ -110,6 +110,17 @@ def test_the_plan_chooses_how_grades_count(found, whole):
         assert "as ordered words" in finding.sentence
         assert before.leading.difference == way.averages.estimate
         assert finding.verdict == decide.judge(finding.leading, question.worth)
+
+
+def test_every_command_counts_grades_alike(whole, found, run):
+    """What is analysed, decided and reported says one thing, and without an assessor like is set beside like."""
+    assert three_ways.decided(whole).findings == found.decision.findings
+    (sentence,) = {one.sentence for one in found.decision.findings if one.factor == "glaze_dwell"}
+    assert sentence in run("analyse", whole.folder.path).out
+    plain = decide.decide(whole)
+    for one in one_out.one_out(whole, found.decision):
+        same = [it for it in plain.findings if (it.factor, it.response) == (one.before.factor, one.before.response)]
+        assert one.before.leading == same[0].leading
 
 
 def test_a_choice_that_cannot_be_had_is_said(whole):

@@ -113,6 +113,14 @@ def test_every_fault_of_a_brief_is_named(read):
     assert len(found) == 2
 
 
+def test_a_fault_elsewhere_hides_none_of_a_brief_or_of_costs(read):
+    wrong = COSTS.replace("price = { seal_coat = 18.4 }", "")
+    found = faults(read, '\n[model]\ncriterion = "Z"\n\n[brief]\nneeds = ["gloss at least 2"]\n' + wrong)
+    assert len(found) == 3
+    assert "'gloss'" in found[1]
+    assert "the price of its seal coat is missing" in found[2]
+
+
 def test_costs_are_read_with_the_plan(read):
     costs = read(COSTS).costs
     assert (costs.area_m2, costs.rate, costs.steps[0].touch_h) == (3.7, 45, 0.75)

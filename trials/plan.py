@@ -144,6 +144,11 @@ class Response:
         return " ".join(part for part in (limits, self.unit) if part) or "a number"
 
     @property
+    def is_of_laps(self) -> bool:
+        """Whether it says how much a lap shows: its name begins with lap."""
+        return self.name.startswith("lap")
+
+    @property
     def stage(self) -> str:
         """The stage the questions are answered at: the last one read."""
         return self.stages[-1]

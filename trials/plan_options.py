@@ -152,7 +152,7 @@ def brief(root: Table, responses: tuple[Response, ...]) -> tuple[str, ...]:
     lines = table.words("needs")
     if "needs" in table and not table.values["needs"]:
         table.fault("needs", "the brief has no condition", 'write one, such as needs = ["darkness at most 38"]')
-    if lines and not _at_fault(table):
+    if lines:
         try:
             briefs.read(responses, lines)
         except UserError as error:
@@ -166,8 +166,9 @@ def costs(root: Table, plan: Plan) -> prices.Costs | None:
     if "costs" not in root:
         return None
     table = root.table("costs")
+    before = len(table.source.problems)
     read = prices.read(table, dict(plan.bench.coverage))
-    if _at_fault(table):
+    if len(table.source.problems) > before:  # what is missing follows from that
         return read
     try:
         for step in prices.for_plan(read, plan).steps:
@@ -176,8 +177,3 @@ def costs(root: Table, plan: Plan) -> prices.Costs | None:
         for one in error.problems:
             table.fault(None, one.what, one.cure)
     return read
-
-
-def _at_fault(table: Table) -> bool:
-    """Whether a fault was noted that what follows would only repeat: of this table, or of what it refers to."""
-    return bool(table.source.problems)

@@ -27,15 +27,15 @@ def lines(plan: Plan, found: Answers, folder: str) -> Iterator[str]:
         rest = [line for line in one.sentences if line not in said]  # they stand above, beside the question
         yield from _section(f"Is {name} {one.second} worth it?", rest)
     if found.laps is not None:
-        yield from _section("How long may the edge wait?", [*_lap_lines(found.laps), *_later(found, "laps")])
+        yield from _section("How long may the edge wait?", [*_lap_lines(found.laps), *found.later("laps")])
     if found.dark is not None:
-        rest = [found.dark.sentence, *found.dark.notes, *_later(found, "dark")]
+        rest = [found.dark.sentence, *found.dark.notes, *found.later("dark")]
         yield from _section("Which load is dark enough?", rest)
     if found.strength is not None:
-        rest = [found.strength.sentence, *found.strength.notes, *_later(found, "strength")]
+        rest = [found.strength.sentence, *found.strength.notes, *found.later("strength")]
         yield from _section("How strong are the carriers?", rest)
     if found.schedules is not None:
-        yield from _schedule_lines(plan, found.schedules, _later(found, "schedules"))
+        yield from _schedule_lines(plan, found.schedules, found.later("schedules"))
     if found.ways:
         later = ["Which way comes first was chosen after the boards were laid out."] if found.ways_later else []
         yield from _section("Grades, counted three ways:", [*(one.sentence for one in found.ways), *later])
@@ -79,12 +79,6 @@ def data(found: Answers) -> dict[str, Any]:
 # --- in words --------------------------------------------------------------------------------------
 
 
-def _later(found: Answers, name: str) -> list[str]:
-    from analysis.answers import EXPLORATORY
-
-    return [EXPLORATORY] if name in found.exploratory else []
-
-
 def _section(heading: str, said: Iterable[str]) -> Iterator[str]:
     yield ""
     yield heading
@@ -112,7 +106,7 @@ def _ranked_sentences(found: Schedules) -> list[str]:
     return said
 
 
-def _schedule_lines(plan: Plan, found: Schedules, later: list[str]) -> Iterator[str]:
+def _schedule_lines(plan: Plan, found: Schedules, later: Sequence[str]) -> Iterator[str]:
     yield from _section("Which schedule meets the brief?", [*_ranked_sentences(found), *later])
     if found.ranking is None or found.ranking.best is None:
         return

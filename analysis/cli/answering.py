@@ -37,13 +37,13 @@ def analyse(
 
     splitboard analyse counter-trial --response figure_clarity
     """
-    from analysis import preference
+    from analysis import preference, three_ways
 
     trial = _load(folder)
     if response and response not in [known.name for known in trial.plan.responses]:
         names = [known.name for known in trial.plan.responses]
         raise UserError(Problem(f"{response!r} is not a response of the plan", nearest(response, names)))
-    decision = _decide(trial)
+    decision = three_ways.decided(trial)
     chosen = [fit for fit in decision.analyses if response in ("", fit.response.name)]
     refused = [one for one in decision.unfitted if response in ("", one.response.name)]
     compared = () if response else preference.sentences(trial)
@@ -135,17 +135,12 @@ def _looked(trial: Trial) -> Trial:
     return trial
 
 
-def _decide(trial: Trial) -> Decision:
-    from analysis import decide as decisions
-
-    return decisions.decide(trial)
-
-
 def _answers(trial: Trial) -> Answers:
     from analysis import answers
+    from analysis.decide import decide as decided
 
     shell.say("Fitting …")
-    return answers.answers(trial, _decide(trial))
+    return answers.answers(trial, decided(trial))
 
 
 # --- what is shown ---------------------------------------------------------------------------------

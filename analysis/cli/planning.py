@@ -255,7 +255,7 @@ def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
     """Lay out more boards for a trial that has results."""
     import pandas as pd
 
-    from analysis import decide, follow_up
+    from analysis import follow_up, three_ways
     from trials import folder as folders
     from trials.design import Layout
 
@@ -271,7 +271,7 @@ def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
         shell.say("Fitting what was recorded …")
         with shell.long_work("Looking for the best boards:") as work:
             more = follow_up.lay_out_more(
-                trial, decide.decide(trial), count, drawn, folders.now()[:10], work.progress, work.stop
+                trial, three_ways.decided(trial), count, drawn, folders.now()[:10], work.progress, work.stop
             )
         folders.add_to_layout(place, more.plan, more.plan_text, trial.patches, more.layout)
     whole = Layout(pd.concat([trial.patches, more.layout.patches], ignore_index=True), drawn, more.layout.notes)

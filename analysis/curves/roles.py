@@ -36,7 +36,7 @@ def carrier(plan: Plan) -> Factor | None:
 
 def laps(plan: Plan, name: str | None = None) -> Response | None:
     """Return the response that says how much a lap shows: of that name, or one called lap_something, grades first."""
-    found = [one for one in plan.responses if one.name == name or (name is None and one.name.startswith("lap"))]
+    found = [one for one in plan.responses if one.name == name or (name is None and one.is_of_laps)]
     return min(found, key=lambda one: one.kind == "measure", default=None)
 
 
@@ -44,6 +44,6 @@ def darkness(plan: Plan, name: str | None = None) -> Response | None:
     """Return the response that says how dark it came out: of that name, or L* or Y measured, or called darkness."""
     if name is not None:
         return next((one for one in plan.responses if one.name == name), None)
-    measured = [one for one in plan.responses if one.unit in ("L*", "Y") and not one.name.startswith("lap")]
+    measured = [one for one in plan.responses if one.unit in ("L*", "Y") and not one.is_of_laps]
     called = [one for one in plan.responses if one.name.startswith("dark") and one.kind in ("measure", "grade")]
     return next(iter([*measured, *called]), None)

@@ -19,6 +19,7 @@ import pandas as pd
 import tomlkit
 from tomlkit.items import Table as TomlTable
 
+from analysis import answers as every_answer
 from analysis import decide as decisions
 from analysis import report
 from analysis.decide import Decision, Finding
@@ -130,8 +131,9 @@ def rehearse(
         notes = _write_results(trial, plan, folder, put_in, variances or {}, seed)
         _take_in(plan, trial.patches, folder)
         made = folders.load(folder.path)
-        decision = decisions.decide(made)
-        page = report.write(made, decision, when or folders.now()).relative_to(folder.path)
+        found = every_answer.answers(made, decisions.decide(made))
+        decision = found.decision
+        page = report.write(made, found, when or folders.now()).relative_to(folder.path)
     answers = tuple(_answer(plan, *pair, put_in) for pair in zip(plan.questions, decision.findings, strict=True))
     return Rehearsal(place, place / page, plan, decision, (*put_in.words, *notes), answers, seed)
 

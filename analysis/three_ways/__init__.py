@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.combinations import holm
-from analysis.decide import Decision, Finding
+from analysis.decide import Decision, Finding, decide
 from analysis.responses import LEVEL, Analysis
 from analysis.three_ways import words
 from analysis.three_ways.agreement import agreed
@@ -27,7 +27,7 @@ from trials import structure
 from trials.folder import Trial
 from trials.plan import Question
 
-__all__ = ["Compared", "Name", "Way", "agreed", "chosen", "three_ways"]
+__all__ = ["Compared", "Name", "Way", "agreed", "chosen", "decided", "three_ways"]
 
 
 def three_ways(
@@ -85,6 +85,20 @@ def three_ways(
             progress(len(found), len(graded))
     together = _together(asked, found)
     return tuple(_told(trial, together[at]) for at in graded)
+
+
+def decided(trial: Trial) -> Decision:
+    """Fit every response and answer every question of a trial, grades counted as its plan says.
+
+    Raises
+    ------
+    UserError
+        Nothing at all can be fitted.
+    """
+    decision = decide(trial)
+    if trial.plan.grades == "averages":
+        return decision
+    return chosen(decision, three_ways(trial, decision, leading=trial.plan.grades), trial.plan)
 
 
 def _is_graded(trial: Trial, question: Question) -> bool:

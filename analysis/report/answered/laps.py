@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.answers import EXPLORATORY, Answers
+from analysis.answers import Answers
 from analysis.report import curve_figures, evidence, words
 from analysis.report.parts import Group, Picture, Section, Table
 from analysis.report.words import said
@@ -25,7 +25,7 @@ def laps(plan: Plan, found: Answers) -> Section:
             f"{lap.time_words(piece.helper_s)}."
         )
     opening += [asked.agreement] if asked.agreement else []
-    opening += [EXPLORATORY] if "laps" in found.exploratory else []
+    opening += found.later("laps")
     groups = []
     for at, one in enumerate(asked.windows):
         if one.sentence in opening:  # nothing can be told, which is said above

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.answers import EXPLORATORY, Answers
+from analysis.answers import Answers
 from analysis.curves.of_trial import DarkEnough, Strength
 from analysis.report import curve_figures, evidence, words
 from analysis.report.parts import Group, Picture, Section, Table
@@ -31,7 +31,7 @@ def loads(plan: Plan, found: Answers) -> Section:
             source="tables/dark_enough.csv",
         )
         shown, pictures = (table,) if rows else (), (_picture(plan, dark, "dark-enough"),) if rows else ()
-        sentences = said((dark.sentence, *dark.notes, *_later(found, "dark")))
+        sentences = said((dark.sentence, *dark.notes, *found.later("dark")))
         groups.append(Group("Dark enough", sentences, pictures, shown))
     if found.strength is not None:
         groups.append(_strength(plan, found))
@@ -59,7 +59,7 @@ def _strength(plan: Plan, found: Answers) -> Group:
         source="tables/strength.csv",
     )
     shown = (table,) if rows else ()
-    sentences = said((strength.sentence, *strength.notes, *_later(found, "strength")))
+    sentences = said((strength.sentence, *strength.notes, *found.later("strength")))
     drawn = found.dark is not None and found.dark.loads  # the same lines, with the darkness wanted among them
     pictures = (_picture(plan, strength, "strength"),) if rows and not drawn else ()
     return Group("How strong the carriers are", sentences, pictures, shown)
@@ -70,10 +70,6 @@ def _picture(plan: Plan, told: DarkEnough | Strength, name: str) -> Picture:
     figure, caption = curve_figures.dye_lines(told), curve_figures.dye_lines_caption(told)
     words_for_it, table = curve_figures.dye_lines_told(told), name.replace("-", "_")
     return evidence.picture(plan, figure, name, title, caption, words_for_it, table, "dye_points", "dye_curves")
-
-
-def _later(found: Answers, name: str) -> tuple[str, ...]:
-    return (EXPLORATORY,) if name in found.exploratory else ()
 
 
 def _grams(value: float) -> str:

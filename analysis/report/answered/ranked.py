@@ -5,22 +5,19 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator, Mapping
 from typing import Any
 
-from analysis.answers import EXPLORATORY, Answers, Schedules
+from analysis.answers import Answers, Schedules
 from analysis.report import curve_figures, evidence, words
 from analysis.report.parts import Group, Picture, Section, Table
 from analysis.report.words import said
 from analysis.schedules import Ranking
 from trials.plan import Plan
 
-SHOWN = 8
-"""Combinations set out on the page; all of them stand in the file."""
-
 
 def schedules(plan: Plan, found: Answers) -> Section:
     """Say which combinations of levels meet the brief, with what chance and at which cost."""
     ranked = found.schedules
     assert ranked is not None
-    opening = [EXPLORATORY] if "schedules" in found.exploratory else []
+    opening = found.later("schedules")
     if ranked.ranking is None:
         return Section(said([ranked.why_not, *opening]))
     priced = ranked.priced.sentences if ranked.priced is not None else ()
@@ -32,7 +29,7 @@ def schedules(plan: Plan, found: Answers) -> Section:
 
 
 def _picture(plan: Plan, ranking: Ranking) -> Picture:
-    figure, told = curve_figures.chances(ranking, SHOWN), curve_figures.chances_told(ranking, SHOWN)
+    figure, told = curve_figures.chances(ranking), curve_figures.chances_told(ranking)
     caption = curve_figures.chances_caption(ranking)
     return evidence.picture(plan, figure, "chances", "Chance of meeting the brief", caption, told, "schedules")
 
@@ -45,7 +42,7 @@ def _tables(plan: Plan, ranked: Schedules) -> Iterator[Table]:
 
 def _likeliest(plan: Plan, ranked: Schedules) -> Table:
     assert ranked.ranking is not None
-    table = ranked.ranking.table[ranked.ranking.table["chance"].notna()].head(SHOWN)
+    table = ranked.ranking.table[ranked.ranking.table["chance"].notna()].head(curve_figures.SHOWN)
     rows = []
     for at, row in enumerate(table.to_dict("records")):
         as_good = "the best" if at == 0 else "no" if row["told_from_best"] else "yes"
