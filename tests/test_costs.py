@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.conftest import EXAMPLE
+from tests.conftest import EXAMPLE, SMALL
 from trials import costs, units
+from trials.bench_choices import Bench
 from trials.costs import Cost, Costs, StepCost
 from trials.errors import UserError
 from trials.plan import read_plan
@@ -42,7 +43,7 @@ elapsed = "2 h"
 def read(place: Path, text: str = TABLE) -> Costs:
     (place / "trial.toml").write_text(text, encoding="utf-8")
     source = Source(place / "trial.toml")
-    found = costs.read(source.root.table("costs"), {"seal coat": 5.0, "glaze": 12.0})
+    found = costs.read(source.root.table("costs"), Bench(coverage=(("seal coat", 5.0), ("glaze", 12.0))))
     source.finish()
     return found
 
@@ -126,7 +127,16 @@ def test_a_step_for_a_level_there_is_not(shop):
 
 @pytest.mark.parametrize(("elapsed_h", "days"), [(0, 0), (2, 0), (8, 0), (16, 1), (24, 1), (25, 2), (48, 2)])
 def test_bench_days(elapsed_h, days):
-    assert costs.wait_days(elapsed_h) == days
+    assert costs.wait_days(elapsed_h, 480) == days
+
+
+def test_the_bench_day_is_the_plans(tmp_path):
+    """Seven hours end on the day they began where the day has eight, and take a bench day where it has six."""
+    table = TABLE.replace('"2 h"', '"7 h"') + 'only = { seal_coat = "shellac" }\n'
+    for day, days in (("8 h", 0), ("6 h", 1)):
+        (tmp_path / "trial.toml").write_text(f'{SMALL}[bench]\nday = "{day}"\n\n{table}', encoding="utf-8")
+        (step,) = read_plan(tmp_path).costs.steps
+        assert step.days == days
 
 
 def test_break_even_and_price_at_their_ends():

@@ -12,14 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from trials import units
-from trials.bench_choices import KINDS
+from trials.bench_choices import KINDS, Bench
 from trials.errors import Problem, UserError, nearest
 from trials.plan import Plan, Step
 from trials.toml_source import Table
 
 MINUTES_A_DAY = 1440.0
-SHOP_DAY_MIN = 480.0
-"""A wait no longer than this can end on the day it began: the default shop day of `trials.bench_choices.Bench`."""
 
 Only = tuple[tuple[str, tuple[str, ...]], ...]
 
@@ -189,8 +187,8 @@ def price_of_one(extra: float, gain: float) -> float:
     return extra / gain if gain > 0 else math.inf
 
 
-def wait_days(elapsed_h: float, day_min: float = SHOP_DAY_MIN) -> float:
-    """Return the bench days a wait takes: none within one shop day, else whole days, begun ones counted."""
+def wait_days(elapsed_h: float, day_min: float) -> float:
+    """Return the bench days a wait takes: none within a shop day, else whole days, begun ones counted."""
     minutes = elapsed_h * 60
     return 0.0 if minutes <= day_min else float(math.ceil(minutes / MINUTES_A_DAY))
 
@@ -233,13 +231,13 @@ def _pays(extra: float, rework: float) -> str:
 # --- from the plan ---------------------------------------------------------------------------------
 
 
-def read(table: Table, bench_coverage: Mapping[str, float] | None = None) -> Costs:
+def read(table: Table, bench: Bench) -> Costs:
     """Read the [costs] table of a plan; faults are noted at their keys.
 
     Parameters
     ----------
     table : with the keys below.
-    bench_coverage : m²/L by liquid in the words of the [bench] table (`Bench.coverage`); [costs] goes before it.
+    bench : whose coverages serve where [costs] gives none, and whose day a wait may end within.
 
     Notes
     -----
@@ -278,7 +276,7 @@ def read(table: Table, bench_coverage: Mapping[str, float] | None = None) -> Cos
     for key, example in (("area", '"3.7 m^2"'), ("rate", "45")):
         if key not in table:
             table.fault(None, f"{key!r} is missing here", f"add {key} = {example}")
-    coverage = {name: (bench_coverage or {}).get(words) for name, words in KINDS.items()}
+    coverage = {name: dict(bench.coverage).get(words) for name, words in KINDS.items()}
     coverage |= _by_liquid(table, "coverage")
     risk = _quantity(table, "rework_risk", "share") / 100
     if risk > 1:
@@ -297,7 +295,7 @@ def read(table: Table, bench_coverage: Mapping[str, float] | None = None) -> Cos
         rework_hours=_quantity(table, "rework", "time") / 60,
         rework_material=_money(table, "rework_material"),
         rework_risk=risk if "rework_risk" in table else None,
-        steps=tuple(_step(one) for one in table.tables("step")),
+        steps=tuple(_step(one, bench.day_min) for one in table.tables("step")),
     )
 
 
@@ -331,10 +329,10 @@ def _like(step: StepCost, own: Step) -> StepCost:
     return step if step.only else replace(step, only=own.only)
 
 
-def _step(table: Table) -> StepCost:
+def _step(table: Table, day_min: float) -> StepCost:
     table.allow(("name", "doing", "liquid", "coats", "hands", "elapsed", "stands", "consumables", "only"))
     elapsed = _quantity(table, "elapsed", "time") / 60
-    days = _quantity(table, "stands", "time") / MINUTES_A_DAY if "stands" in table else wait_days(elapsed)
+    days = _quantity(table, "stands", "time") / MINUTES_A_DAY if "stands" in table else wait_days(elapsed, day_min)
     only = table.values.get("only", {})
     if not isinstance(only, dict):
         table.fault("only", f"only is {only!r}", 'write it as only = { seal_coat = "shellac 1 lb cut" }')

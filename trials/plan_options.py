@@ -167,7 +167,7 @@ def costs(root: Table, plan: Plan) -> prices.Costs | None:
         return None
     table = root.table("costs")
     before = len(table.source.problems)
-    read = prices.read(table, dict(plan.bench.coverage))
+    read = prices.read(table, plan.bench)
     if len(table.source.problems) > before:  # what is missing follows from that
         return read
     try:
