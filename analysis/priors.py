@@ -256,9 +256,10 @@ _NAMES = {"board": "board", "board:lane": "lane", "board:strip": "strip", RESIDU
 
 
 def _by_term(plan: Plan, pieces: Mapping[str, float], reading: float) -> pd.Series:
-    """Give the plan's random terms their variances; a piece that is a single patch joins the residual.
+    """Give the plan's random terms their variances.
 
-    Where no variance is given for lots, those between boards are shared out between lots and boards by `LOT_SHARE`.
+    A lane or strip of which a board has one is the board; a piece that is a single patch joins the residual. Where no
+    variance is given for lots, those between boards are shared out between lots and boards by `LOT_SHARE`.
     """
     terms = structure.random_terms(plan)
     board, lot = pieces["board"], pieces.get("lot")
@@ -267,9 +268,17 @@ def _by_term(plan: Plan, pieces: Mapping[str, float], reading: float) -> pd.Seri
     elif "lot" not in terms and len(plan.boards.lots) > 1:
         board += lot or 0.0  # a lot is a single board
     whole = {"lot": lot or 0.0, "board": board, **{term: pieces[term] for term in ("board:lane", "board:strip")}}
+    for term in _one_a_board(plan):
+        whole["board"] += whole.pop(term)
     rest = pieces[RESIDUAL] + reading + sum(size for term, size in whole.items() if term not in (*terms, "lot"))
     found = {term: whole[term] for term in ("lot", "board", "board:lane", "board:strip") if term in terms}
     return pd.Series(found | {RESIDUAL: rest}, name="variance", dtype=float)
+
+
+def _one_a_board(plan: Plan) -> list[str]:
+    """Return the lanes and strips of which a board has a single one that carries levels."""
+    numbers = {"board:lane": structure.treated_lanes(plan), "board:strip": structure.treated_strips(plan)}
+    return [term for term, number in numbers.items() if number == 1]
 
 
 def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
@@ -278,8 +287,8 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
     Notes
     -----
     What differed between the readings of one patch is told from the patches where they were read more than once.
-    A piece that the earlier trial did not tell apart, such as a lane that was a single patch there, was part of its
-    residual (or of its boards); it gets its share of that in the proportion of the working values.
+    A piece that the earlier trial did not tell apart was part of its boards (a lane of which a board had one) or of
+    its residual (a lane that was a single patch); it gets its share of that in the proportion of the working values.
     """
     there = next(one for one in earlier.plan.responses if one.name == response.name)
     if (there.kind, there.unit, there.grades) != (response.kind, response.unit, response.grades):
@@ -290,19 +299,23 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
     variances = {str(name): float(size) for name, size in found.fit.variances.items()}
     reading, readings = _between_readings(found)
     rest = max(variances[RESIDUAL] - reading / readings, 0.0)
-    apart = [term for term in ("board:lane", "board:strip") if term not in variances]
-    if "board" not in variances:
-        apart.append("board")
-    shares = _shares(response, [*apart, RESIDUAL])
-    pieces = {
-        term: variances[term] if term in variances else rest * shares[term] for term in _NAMES if term != RESIDUAL
-    }
-    pieces[RESIDUAL] = rest * shares[RESIDUAL]
+    hosts = {"board": variances["board"], RESIDUAL: rest} if "board" in variances else {RESIDUAL: rest}
+    single = _one_a_board(earlier.plan)
+    inside = {term: "board" if term in single and "board" in hosts else RESIDUAL for term in _NAMES}
+    inside |= {term: term for term in _NAMES if term in variances}
+    pieces = {term: variances[term] for term in _NAMES if inside[term] == term and term not in hosts}
+    for host, size in hosts.items():
+        shares = _shares(response, [term for term, where in inside.items() if where == host])
+        pieces |= {term: size * share for term, share in shares.items()}
     pieces["lot"] = variances.get("lot", 0.0)
     source = _fitted_words(found)
-    if apart and rest > 0:
-        names = " and ".join(structure.piece_words(term) for term in apart)
-        source += f" It could not tell {names} from patches; they are shared out like the working values."
+    wanted = structure.random_terms(plan)
+    for host, size in hosts.items():
+        apart = [term for term, where in inside.items() if where == host != term and term in wanted]
+        if apart and size > 0:
+            names = " and ".join(structure.piece_words(term) for term in apart)
+            source += f" It could not tell {names} from {structure.piece_words(host)}; "
+            source += "they are shared out like the working values."
     return _prior(plan, response, pieces, reading, source)
 
 

@@ -34,6 +34,19 @@ def test_what_the_plan_says_comes_first(tmp_path):
     assert found["figure_clarity"].source.startswith("Working values, not measured")
 
 
+def test_the_one_lane_or_strip_of_a_board_is_the_board(tmp_path):
+    """With one strip a board's strip shifts the whole board, so it is no part of what differs between its lanes."""
+    text = SMALL.replace("strips = 2", "strips = 1").replace('laid_on = "strip"', 'laid_on = "board"')
+    text += '[[spread]]\nresponse = "darkness"\nboard = 3\nlane = 0.5\nstrip = 0.4\npatch = 1.2\nreading = 0.9\n'
+    found = priors.for_plan(planned(tmp_path, text))[0]["darkness"].variances
+    assert found.to_dict() == pytest.approx({"board": 9.0 + 0.16, "residual": 0.25 + 1.44 + 0.81})
+    # a control strip carries no level, so that one strip is left as well
+    two = text.replace("strips = 1", "strips = 2") + '[[control]]\nname = "bare"\nlaid_on = "strip"\n'
+    assert priors.for_plan(planned(tmp_path, two))[0]["darkness"].variances.to_dict() == pytest.approx(
+        found.to_dict()
+    )
+
+
 def test_what_the_plan_does_not_say_is_a_working_value_and_said_so(tmp_path):
     plan = planned(tmp_path, SMALL + '[[spread]]\nresponse = "darkness"\nboard = 3\n')
     found = priors.for_plan(plan)[0]["darkness"]
@@ -134,6 +147,31 @@ def test_pieces_the_earlier_trial_did_not_tell_apart_are_shared_out(tmp_path):
     assert found.variances["board:strip"] == pytest.approx(share * fitted["residual"])
     assert found.variances["board:strip"] + found.variances["residual"] == pytest.approx(fitted["residual"])
     assert "could not tell strips from patches" in found.source
+
+
+def test_strips_of_a_trial_with_one_a_board_come_out_of_its_boards(tmp_path):
+    """As many strips again give the fitted variances back; more strips take their share out of the boards."""
+    earlier = tmp_path / "earlier"
+    earlier.mkdir()
+    from tests.trials_made import Pieces, trial_of
+
+    one = SMALL.replace("strips = 2", "strips = 1").replace('laid_on = "strip"', 'laid_on = "board"')
+    pieces: dict[str, Pieces] = {}
+
+    def value(patch, draw):
+        return 3 + pieces.setdefault(patch["response"], Pieces(draw, board=1.0, patch=0.5)).shift(patch)
+
+    trial = trial_of(earlier, one.replace("count = 4", "count = 8"), value, seed=3)
+    folder.append_readings(trial.folder, trial.plan, list(trial.readings))
+    fitted = analyse(trial, trial.plan.response("darkness")).fit.variances
+    like = ("[boards]", 'like = "earlier"\n[boards]', 1)
+    again = priors.for_plan(planned(tmp_path, one.replace(*like)), tmp_path)[0]["darkness"]
+    assert again.variances.to_dict() == pytest.approx(fitted.to_dict())
+    assert "could not tell" not in again.source
+    more = priors.for_plan(planned(tmp_path, SMALL.replace(*like)), tmp_path)[0]["darkness"]
+    share = 0.3**2 / (2.0**2 + 0.3**2)  # of the working values
+    assert more.variances["board:strip"] == pytest.approx(share * fitted["board"])
+    assert "could not tell strips from boards" in more.source
 
 
 @pytest.mark.parametrize(("like", "says"), [("nowhere", "which is no folder"), (".", "not laid out yet")])
