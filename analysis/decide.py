@@ -12,7 +12,8 @@ from scipy.special import stdtrit
 
 from analysis.combinations import holm
 from analysis.effects import p_words
-from analysis.responses import LEVEL, Analysis, Unfitted, analyse_all
+from analysis.level import LATER, all_of, each_of, level_of, per_cent
+from analysis.responses import Analysis, Unfitted, analyse_all
 from trials import structure
 from trials.folder import Trial
 from trials.plan import Factor, Plan, Question, Response
@@ -75,7 +76,7 @@ class Finding:
     sentence : the answer in plain words.
     leading : the comparison the verdict is about, or None where nothing can be told.
     comparisons : every comparison made for it.
-    level : the intervals' level; raised above 95 % where several are taken at once.
+    level : of each interval, raised above the trial's where several are taken at once.
     depends : sentences on factors this answer depends on.
     p, p_all : of no difference between the levels compared (between all levels, where all pairs are), and the same
         by Holm (1979) over the questions asked beforehand; NaN where nothing can be told or it was not asked.
@@ -93,6 +94,11 @@ class Finding:
     depends: tuple[str, ...] = ()
     p: float = math.nan
     p_all: float = math.nan
+
+    @property
+    def together(self) -> float:
+        """The level at which all intervals hold at once."""
+        return all_of(self.level, len(self.comparisons))
 
 
 @dataclass(frozen=True)
@@ -147,7 +153,7 @@ def over_all_asked(findings: Sequence[Finding]) -> list[Finding]:
     return found
 
 
-def together_words(decision: Decision, plan: Plan, at: float = 0.05) -> str:
+def together_words(decision: Decision, plan: Plan) -> str:
     """Say which of several questions asked beforehand show a difference when all are taken together.
 
     Returns
@@ -165,7 +171,7 @@ def together_words(decision: Decision, plan: Plan, at: float = 0.05) -> str:
         if math.isnan(one.p_all):
             open_.append(f"{about} (cannot be told)")
         else:
-            (clear if one.p_all < at else open_).append(f"{about} (p {p_words(one.p_all)})")
+            (clear if one.p_all < 1 - level_of(plan) else open_).append(f"{about} (p {p_words(one.p_all)})")
     said = [f"clear of chance are {'; '.join(clear)}"] if clear else []
     said += [f"not clear of chance are {'; '.join(open_)}"] if open_ else []
     return f"Of the {len(asked)} questions asked beforehand, all taken together (Holm), {'; '.join(said)}."
@@ -187,7 +193,7 @@ def _unanswered(plan: Plan, question: Question, unfitted: Sequence[Unfitted], *,
     why = next(refused.why for refused in unfitted if refused.response.name == question.response)
     sentence = _untold(plan.factor(question.factor), plan.response(question.response), why)
     return Finding(
-        question.factor, question.response, asked, question.worth, CANNOT_BE_TOLD, sentence, None, (), LEVEL
+        question.factor, question.response, asked, question.worth, CANNOT_BE_TOLD, sentence, None, (), level_of(plan)
     )
 
 
@@ -229,7 +235,7 @@ def told(analysis: Analysis, question: Question, made: Sequence[Comparison], lev
     if len(made) > 1 and leading.gain < 0:
         leading = leading.turned()
     verdict = judge(leading, question.worth)
-    sentence = _sentence(analysis, factor, leading, question.worth, verdict, len(made), by)
+    sentence = _sentence(analysis, factor, leading, question.worth, verdict, made, level, by)
     return Finding(
         factor=factor.name,
         response=analysis.response.name,
@@ -252,7 +258,7 @@ def _comparisons(
     effect = analysis.told.by_name[factor.name]
     if not effect.can_be_judged:
         pieces = analysis.told.counts[effect.judged_against]
-        return [], LEVEL, structure.cannot_be_judged(analysis.plan, effect, pieces)
+        return [], analysis.level, structure.cannot_be_judged(analysis.plan, effect, pieces)
     made, level = compare(analysis, factor, between)
     if not made:
         return [], level, "the levels to compare were not all read."
@@ -273,13 +279,13 @@ def judge(comparison: Comparison, worth: float) -> str:
 def compare(analysis: Analysis, factor: Factor, between: Sequence[str] = ()) -> tuple[list[Comparison], float]:
     """Return the comparisons of a factor's levels and the level of their intervals.
 
-    With several pairs at once each interval is widened (Bonferroni) so that all hold together with 95 %.
+    With several pairs at once each interval is widened (Bonferroni) so that all hold together with the trial's level.
     """
     levels = [
         str(level) for level in analysis.table.treated[factor.name].cat.remove_unused_categories().cat.categories
     ]
     pairs = len(levels) * (len(levels) - 1) // 2
-    level = LEVEL if between else 1 - (1 - LEVEL) / max(pairs, 1)
+    level = each_of(analysis.level, 1 if between else pairs)
     found = analysis.differences(factor.name, level=level)
     made = [comparison(analysis, factor, row, level) for row in found.to_dict("records")]
     if between:
@@ -353,23 +359,32 @@ def _towards_target(
 
 
 def _sentence(
-    analysis: Analysis, factor: Factor, leading: Comparison, worth: float, verdict: str, pairs: int, by: str = ""
+    analysis: Analysis,
+    factor: Factor,
+    leading: Comparison,
+    worth: float,
+    verdict: str,
+    made: Sequence[Comparison],
+    level: float,
+    by: str = "",
 ) -> str:
     """Say what came out, how sure it is, and what follows."""
     response = analysis.response
     came_out = difference_words(response, leading)
-    interval = interval_words(response, leading.lower, leading.upper) + _all_at_once(pairs)
-    interval += f", {by}" if by else ""
+    interval = _with_level(response, leading, made, level) + (f", {by}" if by else "")
     first = (
         f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} {came_out} "
-        f"(95% interval {interval})."
+        f"({interval})."
     )
     you_said = f"You said {worth:g} {response.unit_words(worth)} is worth having: "
-    return f"{first} {you_said}{_verdict_words(analysis, factor, leading, worth, verdict)}."
+    return f"{first} {you_said}{_verdict_words(analysis, leading, worth, verdict, level)}."
 
 
-def _all_at_once(pairs: int) -> str:
-    return f", holding for all {pairs} pairs at once" if pairs > 1 else ""
+def _with_level(response: Response, leading: Comparison, made: Sequence[Comparison], level: float) -> str:
+    """Return ``95% interval 0.2 to 1.0 higher, holding for all 3 pairs at once``."""
+    pairs = len(made)
+    said = f"{per_cent(all_of(level, pairs))} interval {interval_words(response, leading.lower, leading.upper)}"
+    return f"{said}, holding for all {pairs} pairs at once" if pairs > 1 else said
 
 
 def _other_pairs(made: Sequence[Comparison], leading: Comparison, worth: float) -> str:
@@ -383,40 +398,40 @@ def _other_pairs(made: Sequence[Comparison], leading: Comparison, worth: float) 
     return f" The other pairs: {'; '.join(said)}." if said else ""
 
 
-def _verdict_words(analysis: Analysis, factor: Factor, leading: Comparison, worth: float, verdict: str) -> str:
+def _verdict_words(analysis: Analysis, leading: Comparison, worth: float, verdict: str, level: float) -> str:
     if verdict == WORTH_IT:
         return f"{verdict}"
     if verdict == NOT_WORTH_IT:
         if leading.gain_upper < 0:
             return f"{verdict}, it is the worse of the two"
         return f"{verdict}"
-    if _far_too_few(leading, worth):
+    more = _boards_to_settle(analysis, leading, worth, level)
+    if more is None and abs(leading.gain - worth) > worth / 2:
         return f"{verdict}, {analysis.plan.boards.count} boards like these are far too few to tell"
     side = "worth it" if leading.gain >= worth else "not worth it"
-    return f"{verdict}, leaning to {side}; {_what_would_settle(analysis, factor, leading, worth)}"
+    settle = (
+        "it lies so close to that mark that more boards would hardly settle it"
+        if more is None
+        else f"about {more} more boards like these would likely settle it"
+    )
+    return f"{verdict}, leaning to {side}; {settle}"
 
 
-def _far_too_few(leading: Comparison, worth: float) -> bool:
-    """Whether the interval is wide beside the estimate's distance from the worth, and that is no small one."""
-    half, distance = (leading.gain_upper - leading.gain_lower) / 2, abs(leading.gain - worth)
-    return distance > worth / 2 and half**2 > MANY_TIMES * distance**2
+def _boards_to_settle(analysis: Analysis, leading: Comparison, worth: float, level: float) -> int | None:
+    """Return about how many more boards would settle it, if the difference stayed where it is; None for too many.
 
-
-def _what_would_settle(analysis: Analysis, factor: Factor, leading: Comparison, worth: float) -> str:
-    """Say about how many more boards would settle it, if the difference stayed where it is.
-
-    The half-width of an interval shrinks with the square root of the number of boards; the gain in degrees
-    of freedom is left out, so the number is on the large side.
+    The half-width of an interval shrinks with the square root of the number of boards, its degrees of freedom are
+    taken to grow with that number, and its level is that of a later look.
     """
-    half = (leading.gain_upper - leading.gain_lower) / 2
-    distance = abs(leading.gain - worth)
     boards = analysis.plan.boards.count
-    times = (half / distance) ** 2 if distance > 0 else math.inf
-    if times > MANY_TIMES:
-        return "it lies so close to that mark that more boards would hardly settle it"
     sets = max(len(analysis.plan.treatments(analysis.plan.laid_on("board"))), 1)
-    more = math.ceil(boards * (times - 1) / sets) * sets
-    return f"about {max(more, sets)} more boards like these would likely settle it"
+    more = np.arange(sets, max(MANY_TIMES * boards - boards, sets) + 1, sets)
+    times = (boards + more) / boards
+    later = 1 - (1 - level) * (1 - LATER) / (1 - analysis.level)
+    wider = stdtrit(leading.df * times, 0.5 + later / 2) / stdtrit(leading.df, 0.5 + level / 2)
+    half = (leading.gain_upper - leading.gain_lower) / 2
+    enough = more[half * wider / np.sqrt(times) <= abs(leading.gain - worth)]
+    return int(enough[0]) if len(enough) else None
 
 
 def difference_words(response: Response, comparison: Comparison) -> str:
@@ -469,22 +484,23 @@ def _capital(text: str) -> str:
 # --- does it depend on something -------------------------------------------------------------------
 
 
-def depends_on(
-    analysis: Analysis, factor: Factor, leading: Comparison, worth: float | None = None, at: float = 0.05
-) -> Iterable[str]:
+def depends_on(analysis: Analysis, factor: Factor, leading: Comparison, worth: float | None = None) -> Iterable[str]:
     """Name the factors on which the effect of this one depends, with its effect at each of their levels.
 
     Parameters
     ----------
     leading : the two levels compared.
     worth : what is worth having, to say at which levels it is reached.
-    at : an interaction counts from p below this; the intervals shown are 95 % ones.
+
+    Notes
+    -----
+    An interaction counts from a p below what the trial's level leaves; the intervals shown are of that level.
     """
     for effect in analysis.told.effects:
         if len(effect.factors) < 2 or factor.name not in effect.factors or not effect.can_be_judged:
             continue
         p = float(analysis.tests.loc[effect.name, "p"])
-        if p < at:
+        if p < 1 - analysis.level:
             other = analysis.plan.factor(next(name for name in effect.factors if name != factor.name))
             yield _dependence(analysis, factor, other, p, leading, worth)
 
@@ -512,7 +528,7 @@ def _dependence(
 def within(
     analysis: Analysis, factor: Factor, other: Factor, leading: Comparison
 ) -> Iterable[tuple[str, Comparison]]:
-    """Give the comparison of two levels of a factor within each level of another, each with its own 95 % interval."""
+    """Give the comparison of two levels of a factor within each level of another, each with its own interval."""
     found = analysis.differences(factor.name, by=other.name)
     names = (factor.name, other.name)
     effect = next(one for one in analysis.told.effects if set(one.factors) == set(names))
@@ -521,7 +537,7 @@ def within(
         for row in rows.to_dict("records"):
             if {str(row["first"]), str(row["second"])} == {leading.first, leading.second}:
                 own = None if means is None else means[means[other.name].astype(str) == str(level)]
-                one = comparison(analysis, factor, row, LEVEL, own)
+                one = comparison(analysis, factor, row, analysis.level, own)
                 yield str(level), one if one.first == leading.first else one.turned()
 
 
@@ -547,12 +563,11 @@ def explore(analysis: Analysis, factor: Factor) -> Finding:
     leading = max(made, key=lambda one: abs(one.difference))
     if leading.gain < 0:
         leading = leading.turned()
-    interval = interval_words(response, leading.lower, leading.upper) + _all_at_once(len(made))
     clear = leading.lower > 0 or leading.upper < 0
     closing = "clear of chance, but not asked beforehand" if clear else "it may be chance"
     sentence = (
         f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} "
-        f"{difference_words(response, leading)} (95% interval {interval}); {closing}."
+        f"{difference_words(response, leading)} ({_with_level(response, leading, made, level)}); {closing}."
     )
     depends = tuple(depends_on(analysis, factor, leading))
     return Finding(factor.name, response.name, False, None, "", sentence, leading, tuple(made), level, depends)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from analysis import decide
 from analysis.decide import CANNOT_BE_TOLD, Comparison, Decision, Finding
-from analysis.responses import LEVEL, Analysis, analyse
+from analysis.level import level_of
+from analysis.responses import Analysis, analyse
 from trials.errors import UserError
 from trials.folder import Trial
 from trials.plan import Plan, Question, Response
@@ -77,13 +78,13 @@ def _without(
     except UserError as error:
         analysis, why = None, str(error)
     for question, before in asked:
-        after = _untold(question, why) if analysis is None else decide.answer(analysis, question)
+        after = _untold(trial.plan, question, why) if analysis is None else decide.answer(analysis, question)
         yield WithoutOne(name, before, after, _same_pair(before.leading, after.comparisons))
 
 
-def _untold(question: Question, why: str) -> Finding:
+def _untold(plan: Plan, question: Question, why: str) -> Finding:
     return Finding(
-        question.factor, question.response, True, question.worth, CANNOT_BE_TOLD, why, None, (), LEVEL
+        question.factor, question.response, True, question.worth, CANNOT_BE_TOLD, why, None, (), level_of(plan)
     )  # fmt: skip
 
 

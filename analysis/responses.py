@@ -19,13 +19,12 @@ from scipy.special import stdtr, stdtrit
 from analysis import combinations, mixed, strata
 from analysis.combinations import Weights
 from analysis.frame import PatchTable, patch_table
+from analysis.level import LEVEL, level_of, per_cent
 from trials import structure
 from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.plan import Plan, Response
 from trials.structure import Effect, Structure
-
-LEVEL = 0.95
 
 
 @dataclass(frozen=True)
@@ -58,11 +57,16 @@ class Analysis:
         """The response that was fitted."""
         return self.table.response
 
+    @property
+    def level(self) -> float:
+        """At which level its intervals stand where no other is asked for, as `analysis.level.level_of`."""
+        return level_of(self.plan)
+
     def levels(self, factor: str) -> list[object]:
         """Return the levels of a factor that were read, in the plan's order."""
         return self.fit.levels(factor)
 
-    def means(self, term: str, level: float = LEVEL) -> pd.DataFrame:
+    def means(self, term: str, level: float | None = None) -> pd.DataFrame:
         """Return the mean at each level of a factor (or each cell of a pair ``a:b``), over the lots of the trial.
 
         Returns
@@ -70,14 +74,14 @@ class Analysis:
         Columns: the factors', mean, se, df, lower, upper. Where the effect cannot be judged the mean stands
         without an interval (NaN), for its error is not known.
         """
-        found = self.for_these_lots.means(term, level)
+        found = self.for_these_lots.means(term, self.level if level is None else level)
         effects = [self.told.by_name.get(name) for name in term.split(":")]
         if any(effect is not None and not effect.can_be_judged for effect in effects):
             return found.assign(**dict.fromkeys(("se", "df", "lower", "upper"), np.nan))
         return found
 
     def differences(
-        self, term: str, by: str | None = None, adjust: Literal["none", "holm"] = "none", level: float = LEVEL
+        self, term: str, by: str | None = None, adjust: Literal["none", "holm"] = "none", level: float | None = None
     ) -> pd.DataFrame:
         """Return every difference between two levels of a factor (or cells of a pair), the later less the earlier.
 
@@ -91,6 +95,7 @@ class Analysis:
         As `analysis.mixed.MixedFit.differences`: first, second, difference (first less second), se, df, t, p,
         lower, upper; NaN for all but the difference where the effect cannot be judged.
         """
+        level = self.level if level is None else level
         concerned = [effect for effect in self.told.effects if self._concerns(effect, term, by)]
         judged = all(effect.can_be_judged for effect in concerned)
         if self.strata is not None and by is None and judged and len(concerned) == 1:
@@ -102,10 +107,10 @@ class Analysis:
         return found
 
     def contrast(
-        self, term: str, weights: Mapping[str, Weights], by: str | None = None, level: float = LEVEL
+        self, term: str, weights: Mapping[str, Weights], by: str | None = None, level: float | None = None
     ) -> pd.DataFrame:
         """Return weighted sums of a term's means, as `analysis.mixed.MixedFit.contrast`."""
-        return self.fit.contrast(term, weights, by=by, level=level)
+        return self.fit.contrast(term, weights, by=by, level=self.level if level is None else level)
 
     def _concerns(self, effect: Effect, term: str, by: str | None) -> bool:
         """Whether differences of a term within the levels of `by` rest on an effect."""
@@ -235,8 +240,9 @@ def _occasion_notes(plan: Plan) -> list[str]:
     lots = len(plan.boards.lots)
     which = f"lot {lots}" if len(plan.added) == 1 else f"lots {lots - len(plan.added) + 1} to {lots}"
     return [
-        f"Boards were added later ({which}; each occasion counts as a lot). Whoever looks at results and then adds "
-        "boards looks twice: the intervals do not allow for that, so take a verdict that only just turned with care."
+        f"Boards were added later ({which}; each occasion counts as a lot). Who looks again after adding boards is "
+        f"wrong more often than who looks once, so intervals are now {per_cent(level_of(plan))} ones, not "
+        f"{per_cent(LEVEL)} ones."
     ]
 
 

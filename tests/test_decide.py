@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import stdtrit
 
 from analysis import decide
 from analysis.decide import CANNOT_BE_TOLD, NOT_WORTH_IT, TOO_CLOSE, WORTH_IT, Comparison
@@ -100,6 +101,45 @@ def test_three_levels_hold_together(example):
     assert len(carrier.comparisons) == 3
     assert carrier.level == pytest.approx(1 - 0.05 / 3)
     assert "holding for all 3 pairs at once" in carrier.sentence
+
+
+def test_a_later_look_is_decided_at_99_per_cent(tmp_path):
+    """The same readings, once as a first look and once after boards were added."""
+    trial = trial_of(tmp_path, SMALL, values({"shellac": 1.0}))
+    once = decide.decide(trial)
+    again = decide.decide(replace(trial, plan=replace(trial.plan, added=(2,))))
+    for first, later in zip((*once.findings, *once.also_seen), (*again.findings, *again.also_seen), strict=True):
+        assert (first.together, later.together) == pytest.approx((0.95, 0.99))
+        assert "95% interval" in first.sentence
+        assert "99% interval" in later.sentence
+        assert "95%" not in later.sentence
+        one, two = first.leading, later.leading
+        assert (one.difference, one.se, one.p) == pytest.approx((two.difference, two.se, two.p))
+        if two.upper - two.lower < 8:  # not cut at the ends of the scale
+            wider = stdtrit(one.df, 0.995) / stdtrit(one.df, 0.975)
+            assert two.upper - two.lower == pytest.approx((one.upper - one.lower) * wider)
+    found = again.analyses[0]
+    means = found.means("seal_coat")
+    reach = (means["upper"] - means["mean"]).to_numpy()
+    assert reach == pytest.approx((stdtrit(means["df"], 0.995) * means["se"]).to_numpy())
+    (note,) = (line for line in found.notes if "added later" in line)
+    assert note.endswith("so intervals are now 99% ones, not 95% ones.")
+
+
+def test_what_would_settle_it_counts_with_the_level_of_the_next_look(tmp_path):
+    """Added boards are judged at 99 %, with more degrees of freedom: worked out here for one gain by hand."""
+    trial = trial_of(tmp_path, SMALL, values({}))
+    analysis = decide.decide(trial).analyses[0]
+    half = 0.5
+    one = Comparison("none", "shellac", 0.7, 0.2, 1.2, 0.7, 0.7 - half, 0.7 + half, half / stdtrit(6, 0.975), 6, 0.1)
+    more = decide._boards_to_settle(analysis, one, 0.4, 0.95)
+    boards = trial.plan.boards.count
+
+    def reach(times):
+        return half * stdtrit(6 * times, 0.995) / stdtrit(6, 0.975) / math.sqrt(times)
+
+    assert reach((boards + more) / boards) <= 0.3 < reach((boards + more - 2) / boards)
+    assert decide._boards_to_settle(analysis, one, 0.699, 0.95) is None
 
 
 def test_simulate_gives_the_committed_results(tmp_path):
@@ -200,8 +240,10 @@ def test_readings_without_any_scatter_give_no_verdict(tmp_path):
 
 def test_an_enormous_interval_is_too_few_boards_not_too_close(tmp_path):
     near, far = comparison(0.45, -0.55, 1.45), comparison(-3.0, -24.0, 18.0)
-    assert not decide._far_too_few(near, 0.5)
-    assert decide._far_too_few(far, 0.5)
+    analysis = decide.decide(trial_of(tmp_path, SMALL, values({}))).analyses[0]
+    said = [decide._verdict_words(analysis, one, 0.5, TOO_CLOSE, 0.95) for one in (near, far)]
+    assert said[0].endswith("it lies so close to that mark that more boards would hardly settle it")
+    assert said[1].endswith("4 boards like these are far too few to tell")
 
 
 def test_naming_a_pair_turns_the_comparison(tmp_path):

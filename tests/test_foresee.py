@@ -294,6 +294,8 @@ def test_the_second_occasion_is_recorded_and_judged_as_a_block(run, grown, tmp_p
     assert run("report", grown).status == 0
     page = (grown / "report" / "report.html").read_text(encoding="utf-8")
     assert "added on occasion 2" in page
+    assert "99% interval" in page
+    assert "95% interval of the gain" not in page
 
 
 def test_sheets_of_the_second_occasion_are_of_its_boards_alone(run, grown):

@@ -83,7 +83,7 @@ def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
         *_finding_lines(trial, found.decision),
         *(["", "Side by side:", *(f"- {one}" for one in compared)] if compared else []),
         *answer_lines.lines(trial.plan, found, shell.named(folder)),
-        *_also_lines(found.decision),
+        *_also_lines(trial, found.decision),
     ]
     data = _decision_data(found.decision) | {"side_by_side": list(compared)} | answer_lines.data(found)
     shell.answer("decide", as_json=as_json, data=data, lines=lines)
@@ -162,10 +162,13 @@ def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
         yield f"  {together}"
 
 
-def _also_lines(decision: Decision) -> Iterator[str]:
+def _also_lines(trial: Trial, decision: Decision) -> Iterator[str]:
     if decision.also_seen:
+        from analysis.level import chance_of, level_of
+
+        chance = chance_of(level_of(trial.plan))
         yield ""
-        yield "Also seen (exploratory, not asked beforehand; of so many, one in twenty looks clear by chance alone):"
+        yield f"Also seen (exploratory, not asked beforehand; of so many, {chance} looks clear by chance alone):"
     for finding in decision.also_seen:
         yield from _one_finding(finding)
 
@@ -193,6 +196,7 @@ def _finding_data(finding: Finding) -> dict[str, Any]:
 def _analysis_lines(fit: Analysis, decision: Decision, *, letters: bool) -> Iterator[str]:
     """Give one response: what it means, then the means, then the tests."""
     from analysis import checks
+    from analysis.level import per_cent
 
     name = fit.response.name
     yield f"{fit.response.words.upper()} — {len(fit.table.treated)} patches"
@@ -203,7 +207,7 @@ def _analysis_lines(fit: Analysis, decision: Decision, *, letters: bool) -> Iter
     for factor in fit.plan.factors:
         if fit.told.by_name[factor.name].df > 0:
             yield ""
-            yield f"Mean {fit.response.words} by {factor.words}, with 95% intervals:"
+            yield f"Mean {fit.response.words} by {factor.words}, with {per_cent(fit.level)} intervals:"
             yield from _means_lines(fit, factor.name, factor.words, letters=letters)
     if letters:
         yield ""
@@ -222,7 +226,7 @@ def _means_lines(fit: Analysis, factor: str, words: str, *, letters: bool) -> li
     header, marks = [words, "mean", "from", "to"], {}
     if letters:
         header.append("letters")
-        marks = effects.letters(fit.differences(factor, adjust="holm"))
+        marks = effects.letters(fit.differences(factor, adjust="holm"), 1 - fit.level)
     rows = []
     for row in fit.means(factor).to_dict("records"):
         cells = [str(row[factor]), *(_number(row[column]) for column in ("mean", "lower", "upper"))]
@@ -271,7 +275,7 @@ def _analysis_data(fit: Analysis) -> dict[str, Any]:
         "means": {name: _rows(fit.means(name).set_index(name)) for name in factors},
         "differences": {name: _rows(fit.differences(name).set_index("first")) for name in factors},
         "interactions": {
-            effect.name: _rows(effects.interaction(fit, *effect.factors).set_index("contrast"))
+            effect.name: _rows(effects.interaction(fit, *effect.factors, level=fit.level).set_index("contrast"))
             for effect in fit.told.effects
             if len(effect.factors) == 2 and effect.can_be_judged
         },

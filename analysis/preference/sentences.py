@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from analysis.level import per_cent
 from analysis.preference.outcome import Choice, Outcome
 from analysis.report import words
 from trials.plan import Plan
@@ -24,7 +25,7 @@ def answer(plan: Plan, found: Outcome) -> Iterator[str]:
 
 
 def _share(one: Choice) -> str:
-    level = words.per_cent(one.level)
+    level = per_cent(one.level)
     return f"share {one.share:.2f}, {level} interval {one.lower:.2f} to {one.upper:.2f}"
 
 
@@ -54,7 +55,7 @@ def beside(found: Outcome) -> Iterator[str]:
     """Say what else there is to know: strength over all levels, sides, second looks, how it was counted."""
     if found.abilities is not None:
         ranked = found.abilities["worth"].sort_values(ascending=False)
-        shares = ", ".join(f"{name} {words.per_cent(round(share, 2))}" for name, share in ranked.items())
+        shares = ", ".join(f"{name} {per_cent(round(share, 2))}" for name, share in ranked.items())
         yield f"If all were shown together, they would be picked about so: {shares} (Bradley and Terry's worths)."
     elif found.no_abilities:
         yield f"No strengths over all levels are given: {found.no_abilities}."

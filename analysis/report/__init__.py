@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING
 
 from analysis.answers import Answers, answers
 from analysis.decide import Decision, together_words
+from analysis.level import chance_of, level_of
 from analysis.report import account, answer_numbers, answered, comparisons, evidence, figures, numbers, panel, words
 from analysis.report.parts import Content as ReportContent
 from trials import cautions
 from trials import folder as folders
 from trials.folder import Trial
+from trials.plan import Plan
 from trials.records import INVENTED
 
 if TYPE_CHECKING:
@@ -113,9 +115,9 @@ def _content(trial: Trial, found: Answers, tables: dict[str, pd.DataFrame], when
         board_words=evidence.board_words(plan),
         controls=evidence.controls_table(tables["controls"], plan),
         pairs=evidence.pair_groups(decision),
-        pair_words=evidence.pair_words(decision),
+        pair_words=evidence.pair_words(plan, decision),
         also_seen=evidence.also_seen(plan, decision),
-        also_words=_also_words(decision),
+        also_words=_also_words(plan, decision),
         also_tables=evidence.also_tables(plan, decision),
         side_by_side=comparisons.side_by_side(trial, tables),
         who=panel.who_scored(trial, decision, tables),
@@ -139,12 +141,12 @@ def _nothing_asked(decision: Decision) -> str:
     return "The plan asked no question, and nothing that was recorded could be fitted."
 
 
-def _also_words(decision: Decision) -> tuple[str, ...]:
+def _also_words(plan: Plan, decision: Decision) -> tuple[str, ...]:
     made = sum(len(finding.comparisons) for finding in decision.also_seen)
     if not made:
         return ()
     return (
         "Exploratory: nobody asked for these before the boards were laid out, so they are ideas for the next trial. "
-        f"{words.count(made, 'comparison was', 'comparisons were')} looked at; where factors do nothing, about one "
-        "in twenty looks clear all the same, by chance.",
+        f"{words.count(made, 'comparison was', 'comparisons were')} looked at; where factors do nothing, about "
+        f"{chance_of(level_of(plan))} looks clear all the same, by chance.",
     )

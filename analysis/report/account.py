@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis import checks, taken_in
 from analysis.decide import Decision
+from analysis.level import chance_of, level_of, per_cent
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Step, Table
 from analysis.responses import Analysis
@@ -41,7 +42,8 @@ def asked(trial: Trial, decision: Decision) -> Section:
         columns = ("factor", "compared", "response", "worth having", "asked beforehand", "p", "p by Holm")
         note = (
             "p is of no difference at all; by Holm (1979) it is taken over all questions asked beforehand, so that "
-            "one in twenty trials at most shows any of them by chance alone. Everything else is exploratory."
+            f"{chance_of(level_of(plan))} trials at most shows any of them by chance alone. Everything else "
+            "is exploratory."
         )
         numeric = (False,) * 5 + (True,) * 2
         tables.append(Table("The questions", columns, numeric, tuple(rows), (note,), "tables/findings.csv"))
@@ -262,7 +264,7 @@ def _means_table(plan: Plan, analysis: Analysis, tables: Tables) -> Table:
     unit = words.counted_in(analysis.response)
     return Table(
         caption=f"Means: {analysis.response.words}",
-        columns=("level", f"mean ({unit})" if unit else "mean", "95% interval", "patches"),
+        columns=("level", f"mean ({unit})" if unit else "mean", f"{per_cent(analysis.level)} interval", "patches"),
         numeric=(False, True, True, True),
         rows=tuple(rows),
         notes=("The means of every two factors together stand in the same file.",),

@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from analysis import decide
 from analysis.decide import Decision, Finding
+from analysis.level import chance_of, level_of, per_cent
 from analysis.report import board_drawings, figures, greys, inline_svg, numbers, words
 from analysis.report.parts import Answer, BoardSet, Evidence, Group, Picture, Table
 from analysis.responses import Analysis
@@ -110,7 +111,11 @@ def _means_picture(analysis: Analysis, factor: Factor, name: str) -> Iterator[Pi
         f"{row[factor.name]} ({words.number(row['mean'], decide.decimals(row['lower'], row['upper']))})"
         for row in (high, low)
     ]
-    bars = "bars are 95% intervals of the means" if low["lower"] == low["lower"] else "no interval can be given"
+    bars = (
+        f"bars are {per_cent(analysis.level)} intervals of the means"
+        if low["lower"] == low["lower"]
+        else "no interval can be given"
+    )
     caption = (
         f"{words.capital(response.words)} by {factor.words}: the mean is highest with {shown[0]} and lowest with "
         f"{shown[1]}; small signs are patches, {bars}."
@@ -143,7 +148,7 @@ def comparisons_table(findings: list[Finding], plan: Plan, response: Response) -
     """Return the comparisons of some findings on one response."""
     unit = words.counted_in(response)
     several = any(len(finding.comparisons) > 1 for finding in findings)
-    bounds = "interval" if several else "95% interval"
+    bounds = "interval" if several else f"{per_cent(findings[0].level)} interval"
     heads = [f"difference ({unit})" if unit else "difference", bounds]
     towards = response.aim != "more"
     if towards:
@@ -195,7 +200,7 @@ def pair_groups(decision: Decision) -> tuple[Group, ...]:
     return tuple(groups)
 
 
-def pair_words(decision: Decision) -> tuple[str, ...]:
+def pair_words(plan: Plan, decision: Decision) -> tuple[str, ...]:
     """Say how to read the pairs, and how many of them would stand out by chance."""
     judged = sum(
         len(effect.factors) == 2 and effect.can_be_judged
@@ -204,12 +209,14 @@ def pair_words(decision: Decision) -> tuple[str, ...]:
     )
     if not judged:
         return ()
+    level = level_of(plan)
     return (
         "Where the lines run alongside each other, what one factor does is the same at each level of the other, as "
-        "far as this trial can see. Signs are means, bars their 95% intervals.",
+        "far as this trial can see. Signs are means, bars their "
+        f"{per_cent(level)} intervals.",
         "Where there is no sign of it, that does not show that there is none: this trial may be too small to see it. "
-        f"{words.count(judged, 'pair was', 'pairs were')} looked at, and if no two factors acted on each other, one "
-        "in twenty would still show p below 0.05.",
+        f"{words.count(judged, 'pair was', 'pairs were')} looked at, and if no two factors acted on each other, "
+        f"{chance_of(level)} would still show p below {1 - level:.2g}.",
     )
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 from analysis import assessors, one_out, preference
 from analysis.decide import Decision, Finding
 from analysis.frame import PatchTable, patch_table
-from analysis.responses import LEVEL, Analysis
+from analysis.responses import Analysis
 from trials.errors import UserError
 from trials.folder import Trial
 from trials.plan import Plan, Response
@@ -154,7 +154,7 @@ def _means(analysis: Analysis) -> Iterator[dict[str, Any]]:
                 shown |= {f"{place}_factor": name, f"{place}_level": level}
             size = sizes.get(levels if len(names) > 1 else levels[0], 0)
             shown |= {key: row[key] for key in ("mean", "se", "df", "lower", "upper")}
-            yield shown | {"interval_level": LEVEL, "patches": int(size)}
+            yield shown | {"interval_level": analysis.level, "patches": int(size)}
 
 
 def _tests(analysis: Analysis) -> Iterator[dict[str, Any]]:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from analysis import assessors
 from analysis.decide import Decision
+from analysis.level import per_cent
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Table
 from trials.folder import Trial
@@ -71,9 +72,9 @@ def _pairs(response: Response, tables: Tables) -> Iterator[str]:
             lead = f"{second} and {first} read the same on average"
         patches = words.count(row["patches"], "patch", "patches")
         if response.kind == "grade":
-            rest = f"{words.per_cent(row['within_half_a_grade'])} of their marks lie within half a grade"
+            rest = f"{per_cent(row['within_half_a_grade'])} of their marks lie within half a grade"
         elif response.kind == "yes_no":
-            rest = f"{words.per_cent(row['same'])} of their answers are the same"
+            rest = f"{per_cent(row['same'])} of their answers are the same"
         else:
             largest = words.plain(float(f"{row['largest_difference']:.3g}"))
             rest = f"the largest difference is {largest} {response.unit}"

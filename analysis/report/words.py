@@ -21,6 +21,7 @@ from analysis.decide import (
     Finding,
     direction_words,
 )
+from analysis.level import per_cent
 from analysis.responses import Analysis
 from trials import structure
 from trials.plan import Factor, Plan, Response
@@ -149,11 +150,6 @@ def degrees(df: float) -> str:
     return "not known" if math.isnan(df) else f"{df:.0f}" if abs(df - round(df)) < 0.005 else f"{df:.1f}"
 
 
-def per_cent(share: float) -> str:
-    """Return ``98.3%``, or ``95%``."""
-    return f"{100 * share:.3g}%"
-
-
 def time_words(stamp: str) -> str:
     """Return a time as recorded (RFC 3339) to the minute: ``2026-03-14 15:09 UTC``; other text stays as it is."""
     try:
@@ -232,7 +228,7 @@ def gain_sentence(finding: Finding, factor: Factor, response: Response) -> str:
     bounds = interval(one.gain_lower, one.gain_upper, shown)
     return (
         f"{capital(factor.words)} {one.second} instead of {one.first} {kind} {size} {unit} of {response.words}"
-        f" (95% interval of the gain {bounds}{_all_pairs(finding)}){beside}."
+        f" ({per_cent(finding.together)} interval of the gain {bounds}{_all_pairs(finding)}){beside}."
     )
 
 
@@ -246,7 +242,8 @@ def level_note(finding: Finding) -> str:
     number_ = len(finding.comparisons)
     each = per_cent(finding.level)
     return (
-        f"With {number_} comparisons each interval is a {each} one, so that all hold together with 95% (Bonferroni)."
+        f"With {number_} comparisons each interval is a {each} one, so that all hold together with "
+        f"{per_cent(finding.together)} (Bonferroni)."
     )
 
 
@@ -292,7 +289,7 @@ def pair_sentence(analysis: Analysis, effect: Effect) -> str:
     test = (
         f"F{SPACE}={SPACE}{row['f']:.2f} on {degrees(row['df_num'])} and {degrees(row['df_den'])} degrees of freedom"
     )
-    if p < 0.05:
+    if p < 1 - analysis.level:
         return f"{capital(response.words)}: the effect of {first} depends on {second} ({test}, {p_phrase(p)})."
     return (
         f"{capital(response.words)}: no sign that the effect of {first} depends on {second} ({test}, {p_phrase(p)})."

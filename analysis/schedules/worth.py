@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.special import stdtr
 
 from analysis.decide import CANNOT_BE_TOLD, Decision, Finding, compare, decimals, judge
+from analysis.level import per_cent
 from analysis.responses import Analysis
 from analysis.schedules.ranking import Ranking, share_words, treatment_words
 from trials.costs import (
@@ -32,7 +33,7 @@ class Gain:
     Attributes
     ----------
     response, asked, worth : what it is about; `worth` is None where none was named.
-    gain, lower, upper : in the response's unit with a 95 % interval; NaN where nothing can be told.
+    gain, lower, upper, level : in the response's unit with the interval and its level; NaN where nothing can be told.
     verdict : as `analysis.decide.judge`; empty where no worth was named.
     chance : that the gain reaches the worth, by the t distribution of the estimate; NaN where there is none.
     price_of_one, price_lower, price_upper : money for one grade or unit gained, with the interval that the gain's
@@ -47,6 +48,7 @@ class Gain:
     gain: float = math.nan
     lower: float = math.nan
     upper: float = math.nan
+    level: float = math.nan
     verdict: str = CANNOT_BE_TOLD
     chance: float = math.nan
     price_of_one: float = math.nan
@@ -148,10 +150,11 @@ def _gains(decision: Decision, plan: Plan, asked: Sequence[Finding], pair: tuple
 
 
 def _gain(finding: Finding, plan: Plan, analysis: Analysis | None, first: str, second: str) -> Gain:
-    """Return one response's gain, with a 95 % interval also where the finding compares more levels."""
-    response, made = plan.response(finding.response), finding.comparisons
+    """Return one response's gain, with an interval of its own also where the finding compares more levels."""
+    response, made, level = plan.response(finding.response), finding.comparisons, finding.level
     if len(made) > 1 and analysis is not None:
-        made = tuple(compare(analysis, plan.factor(finding.factor), (first, second))[0])
+        found, level = compare(analysis, plan.factor(finding.factor), (first, second))
+        made = tuple(found)
     if not made:
         _, _, why = finding.sentence.partition(" cannot be told: ")
         return Gain(response, finding.asked, finding.worth, why_not=why or finding.sentence)
@@ -161,7 +164,7 @@ def _gain(finding: Finding, plan: Plan, analysis: Analysis | None, first: str, s
         chance = float(stdtr(one.df, (one.gain - finding.worth) / one.se))
     verdict = judge(one, finding.worth) if finding.worth is not None else ""
     return Gain(
-        response, finding.asked, finding.worth, one.gain, one.gain_lower, one.gain_upper, verdict, chance,
+        response, finding.asked, finding.worth, one.gain, one.gain_lower, one.gain_upper, level, verdict, chance,
         depends=finding.depends,
     )  # fmt: skip
 
@@ -224,7 +227,7 @@ def _gain_words(one: Gain) -> str:
     amount = f"{size} {one.response.unit_words(float(size))} {_merit(one.gain)}"
     if float(size) == 0:
         amount = "no better and no worse"
-    said = f"It makes {name} {amount} (95% interval {_towards(one.lower, one.upper, digits)})"
+    said = f"It makes {name} {amount} ({per_cent(one.level)} interval {_towards(one.lower, one.upper, digits)})"
     if one.worth is None:
         return f"{said}; not asked beforehand."
     worth = f"{one.worth:g} {one.response.unit_words(one.worth)}"
@@ -279,7 +282,7 @@ def _rework_words(costs: Costs, share: float) -> str:
     return f"{said}; {now}" + (", so it cannot." if costs.rework_risk < share else ".")
 
 
-def _no_sign(analysis: Analysis, factor: str, at: float = 0.05) -> Iterator[str]:
+def _no_sign(analysis: Analysis, factor: str) -> Iterator[str]:
     """Say of which factors there is no sign that the gain depends on them, and of which it cannot be told."""
     none: list[str] = []
     untold: list[str] = []
@@ -290,7 +293,7 @@ def _no_sign(analysis: Analysis, factor: str, at: float = 0.05) -> Iterator[str]
         effect = next((one for one in analysis.told.effects if set(one.factors) == {factor, other.name}), None)
         if effect is None or not effect.can_be_judged:
             untold.append(other.words)
-        elif float(analysis.tests.loc[effect.name, "p"]) >= at:
+        elif float(analysis.tests.loc[effect.name, "p"]) >= 1 - analysis.level:
             none.append(other.words)
     if none:
         yield f"There is no sign that its gain in {response} depends on {' or '.join(none)}."

@@ -15,7 +15,8 @@ import numpy as np
 
 from analysis.combinations import holm
 from analysis.decide import Decision, Finding, decide
-from analysis.responses import LEVEL, Analysis
+from analysis.level import level_of
+from analysis.responses import Analysis
 from analysis.three_ways import words
 from analysis.three_ways.agreement import agreed
 from analysis.three_ways.chosen import chosen
@@ -25,7 +26,7 @@ from analysis.three_ways.ordered import Ordered, ordered_model
 from analysis.three_ways.way import NAMES, Name, Way
 from trials import structure
 from trials.folder import Trial
-from trials.plan import Question
+from trials.plan import Plan, Question
 
 __all__ = ["Compared", "Name", "Way", "agreed", "chosen", "decided", "three_ways"]
 
@@ -80,7 +81,7 @@ def three_ways(
         if question.response in models:
             found[at] = _compared(models[question.response], question, finding, seed, leading)
         else:
-            found[at] = _nothing(question, _reason(finding), leading)
+            found[at] = _nothing(trial.plan, question, _reason(finding), leading)
         if progress is not None:
             progress(len(found), len(graded))
     together = _together(asked, found)
@@ -114,10 +115,12 @@ def _compared(model: Ordered, question: Question, finding: Finding, seed: int, l
     effect = analysis.told.by_name[factor]
     if not effect.can_be_judged:
         pieces = analysis.told.counts[effect.judged_against]
-        return _nothing(question, structure.cannot_be_judged(analysis.plan, effect, pieces).rstrip("."), leading)
+        return _nothing(
+            analysis.plan, question, structure.cannot_be_judged(analysis.plan, effect, pieces).rstrip("."), leading
+        )
     levels = [str(level) for level in analysis.levels(factor)]
     if len(levels) < 2 or not set(question.between) <= set(levels):
-        return _nothing(question, "the levels to compare were not all read", leading)
+        return _nothing(analysis.plan, question, "the levels to compare were not all read", leading)
     first, second = _pair(analysis, question, finding, levels)
     averages, df, df_factor = _averages(analysis, finding)
     is_one_pair = len(levels) == 2 or bool(question.between)
@@ -173,10 +176,10 @@ def _with_p(way: Way, about: str) -> Way:
     return way
 
 
-def _nothing(question: Question, why: str, leading: Name) -> Compared:
+def _nothing(plan: Plan, question: Question, why: str, leading: Name) -> Compared:
     """Return a question that no way can answer."""
     first, second = question.between or ("", "")
-    averages, ordered, rerandomised = (Way(name, level=LEVEL, why_not=why) for name in NAMES)
+    averages, ordered, rerandomised = (Way(name, level=level_of(plan), why_not=why) for name in NAMES)
     return Compared(question, first, second, "pair", averages, ordered, rerandomised, leading, False, "")
 
 
@@ -206,9 +209,10 @@ def _p(finding: Finding, compared: Compared | None, name: Name) -> float:
 
 def _told(trial: Trial, compared: Compared) -> Compared:
     """Add whether the ways agree, and the sentence."""
-    agree = agreed(compared.ways, compared.about)
+    at = 1 - level_of(trial.plan)
+    agree = agreed(compared.ways, compared.about, at)
     factor, response = (trial.plan.factor(compared.question.factor).words,
                         trial.plan.response(compared.question.response))  # fmt: skip
     pair = (compared.first, compared.second)
-    sentence = words.sentence(compared.ways, compared.about, factor, response, pair, is_agreed=agree)
+    sentence = words.sentence(compared.ways, compared.about, factor, response, pair, is_agreed=agree, at=at)
     return replace(compared, agree=agree, sentence=sentence)

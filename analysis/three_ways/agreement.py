@@ -9,45 +9,46 @@ from itertools import combinations
 from analysis.three_ways.way import CLEAR, Way
 
 NEAR = 2.0
-"""Two p-values on either side of .05 do not differ in what they say while neither is further from it than this
-factor: common sense, no source."""
+"""Two p-values on either side of what is clear say the same while neither is further from it than this factor: common
+sense, no source."""
 
 
-def agreed(ways: Sequence[Way], about: str) -> bool:
+def agreed(ways: Sequence[Way], about: str, at: float = CLEAR) -> bool:
     """Return whether all ways that can be had, two at least, say the same.
 
     Parameters
     ----------
     ways : one that cannot be had is passed over.
     about : ``pair`` or ``factor``: which p is compared.
+    at : a p below counts as clear of chance.
 
     Notes
     -----
     The rule, this project's own:
 
-    1. p lies on the same side of .05 in all, or between .025 and .10 in all.
+    1. p lies on the same side of `at` in all, or within a factor of two of it in all.
     2. Unless none is clear of chance, all that have a direction have the same.
     3. Of any two that have an interval in grades, one's holds the other's estimate.
     """
     taken = [way for way in ways if way.had]
     if len(taken) < 2:
         return False
-    return _same_side(taken, about) and _same_direction(taken, about) and _sizes_fit(taken)
+    return _same_side(taken, about, at) and _same_direction(taken, about, at) and _sizes_fit(taken)
 
 
-def is_clear(way: Way, about: str) -> bool:
+def is_clear(way: Way, about: str, at: float = CLEAR) -> bool:
     """Return whether a way tells the difference from chance."""
-    return way.had and way.p_about(about) < CLEAR
+    return way.had and way.p_about(about) < at
 
 
-def _same_side(ways: Sequence[Way], about: str) -> bool:
-    if len({is_clear(way, about) for way in ways}) == 1:
+def _same_side(ways: Sequence[Way], about: str, at: float) -> bool:
+    if len({is_clear(way, about, at) for way in ways}) == 1:
         return True
-    return all(CLEAR / NEAR <= way.p_about(about) <= CLEAR * NEAR for way in ways)
+    return all(at / NEAR <= way.p_about(about) <= at * NEAR for way in ways)
 
 
-def _same_direction(ways: Sequence[Way], about: str) -> bool:
-    if not any(is_clear(way, about) for way in ways):
+def _same_direction(ways: Sequence[Way], about: str, at: float) -> bool:
+    if not any(is_clear(way, about, at) for way in ways):
         return True
     return len({way.direction for way in ways if way.direction}) <= 1
 

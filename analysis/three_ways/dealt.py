@@ -8,8 +8,8 @@ import pandas as pd
 
 from analysis import rerandomise
 from analysis.rerandomise import MOST_ENUMERATED, Rerandomisation
-from analysis.responses import LEVEL, Analysis
-from analysis.three_ways.way import CLEAR, Way, first_inside
+from analysis.responses import Analysis
+from analysis.three_ways.way import Way, first_inside
 from trials.errors import UserError
 from trials.plan import Plan
 
@@ -68,7 +68,7 @@ def dealt_afresh(analysis: Analysis, factor: str, pair: tuple[str, str], *, is_o
     way = _of_pair(analysis, treated, structure, factor, pair, seed) if is_one_pair else Way("rerandomised")
     if levels == 2:
         return Dealt(replace(way, p_factor=way.p, p_factor_judged=way.judged), "pair")
-    whole = _of_factor(treated, structure, factor, seed)
+    whole = _of_factor(treated, structure, factor, seed, 1 - analysis.level)
     if is_one_pair and way.had:
         return Dealt(replace(way, p_factor=whole.p_factor, p_factor_judged=whole.p_factor_judged), "pair")
     if is_one_pair and not whole.had:
@@ -79,7 +79,7 @@ def dealt_afresh(analysis: Analysis, factor: str, pair: tuple[str, str], *, is_o
     return Dealt(whole, "factor")
 
 
-def _of_factor(treated: pd.DataFrame, structure: dict[str, list[str]], factor: str, seed: int) -> Way:
+def _of_factor(treated: pd.DataFrame, structure: dict[str, list[str]], factor: str, seed: int, at: float) -> Way:
     """Test a factor at all of its levels, by F in its own stratum."""
     blank = Way("rerandomised")
     try:
@@ -88,7 +88,7 @@ def _of_factor(treated: pd.DataFrame, structure: dict[str, list[str]], factor: s
         return replace(blank, why_not=error.problems[0].what)
     notes = ("The test is of the factor at all of its levels, not of one pair.", *found.notes, EVEN)
     return replace(
-        blank, p_factor=found.p, p_factor_judged=_judged(found, seed), why_not=_too_few(found), notes=notes
+        blank, p_factor=found.p, p_factor_judged=_judged(found, seed), why_not=_too_few(found, at), notes=notes
     )
 
 
@@ -101,7 +101,7 @@ def _of_pair(
     seed: int,
 ) -> Way:
     """Test one pair on its own pieces, with an interval of the differences that are not refused."""
-    blank = Way("rerandomised", level=LEVEL)
+    blank = Way("rerandomised", level=analysis.level)
     chosen = treated[treated[factor].isin(pair)]
     own = chosen.assign(**{factor: pd.Categorical(chosen[factor].astype(str), categories=pair, ordered=True)})
     try:
@@ -111,10 +111,10 @@ def _of_pair(
     way = replace(blank, estimate=found.statistic, p=found.p, judged=_judged(found, seed), notes=(*found.notes, EVEN))
     if len(chosen) < len(treated):
         way = replace(way, notes=(f"The test is on the pieces with {pair[0]} and {pair[1]} alone.", *way.notes))
-    too_few = _too_few(found)
+    too_few = _too_few(found, 1 - analysis.level)
     if too_few:
         return replace(way, why_not=too_few)
-    lower, upper = _interval(own, structure, factor, found, seed, float(analysis.response.grades - 1))
+    lower, upper = _interval(own, structure, factor, found, seed, float(analysis.response.grades - 1), analysis.level)
     return replace(way, lower=lower, upper=upper)
 
 
@@ -125,6 +125,7 @@ def _interval(
     found: Rerandomisation,
     seed: int,
     span: float,
+    level: float,
 ) -> tuple[float, float]:
     """Return the least and greatest shift of the second level that the test does not refuse.
 
@@ -141,7 +142,7 @@ def _interval(
             left = rerandomise.test(shifted, "value", factor, structure, draws, seed, statistic="difference")
         except UserError:  # nothing at all is left to differ: the shift explains everything
             return True
-        return left.p > 1 - LEVEL
+        return left.p > 1 - level
 
     middle, fine = found.statistic, span / FINE
     lower = first_inside(is_not_refused, min(-span, middle), middle, fine)
@@ -155,8 +156,8 @@ def _judged(found: Rerandomisation, seed: int) -> str:
     return f"{found.draws} arrangements drawn with seed {seed}"
 
 
-def _too_few(found: Rerandomisation) -> str:
-    """Say that no readings could have given a p below .05, if so."""
-    if found.smallest_p < CLEAR:
+def _too_few(found: Rerandomisation, at: float) -> str:
+    """Say that no readings could have given a p clear of chance, if so."""
+    if found.smallest_p < at:
         return ""
     return f"there are only {found.arrangements} arrangements, so that p cannot fall below {found.smallest_p:.2g}"

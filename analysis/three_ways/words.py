@@ -8,12 +8,19 @@ from collections.abc import Sequence
 from analysis.decide import decimals, direction_words
 from analysis.effects import p_words
 from analysis.three_ways.agreement import is_clear
-from analysis.three_ways.way import SAID, Way
+from analysis.three_ways.way import CLEAR, SAID, Way
 from trials.plan import Response
 
 
 def sentence(
-    ways: Sequence[Way], about: str, factor: str, response: Response, pair: tuple[str, str], *, is_agreed: bool
+    ways: Sequence[Way],
+    about: str,
+    factor: str,
+    response: Response,
+    pair: tuple[str, str],
+    *,
+    is_agreed: bool,
+    at: float = CLEAR,
 ) -> str:
     """Say whether the ways agree, what they say, and why one cannot be had.
 
@@ -23,6 +30,7 @@ def sentence(
     about : ``pair`` or ``factor``.
     factor : as it is read.
     pair : what is said is said of the second level instead of the first.
+    at : a p below counts as clear of chance.
     """
     taken = [way for way in ways if way.had]
     lacking = _lacking([way for way in ways if not way.had])
@@ -33,16 +41,16 @@ def sentence(
         one = taken[0]
         return (
             f"{_capital(_subject(about, factor, pair))}: {response.words} can be told in one way only, "
-            f"{SAID[one.name]} {_said(one, about, response)}, and nothing bears it out.{lacking}"
+            f"{SAID[one.name]} {_said(one, about, response, at)}, and nothing bears it out.{lacking}"
         )
     number = "three" if len(taken) == 3 else "two"
     if is_agreed:
         ps = ", ".join(f"{SAID[way.name]} p {p_words(way.p_about(about))}" for way in taken)
         opening = "All three" if number == "three" else "The two"
-        what = _together(taken, about, factor, response, pair)
+        what = _together(taken, about, factor, response, pair, at)
         possible = "" if number == "three" else " that can be had"
         return f"{opening} ways of counting grades{possible} say the same: {what} ({ps}).{lacking}"
-    each = ", ".join(f"{SAID[way.name]} {_said(way, about, response)}" for way in taken)
+    each = ", ".join(f"{SAID[way.name]} {_said(way, about, response, at)}" for way in taken)
     subject = _subject(about, factor, pair)
     return f"The {number} disagree: {subject}, {response.words} {each}: take it as open.{lacking}"
 
@@ -53,9 +61,11 @@ def _subject(about: str, factor: str, pair: tuple[str, str]) -> str:
     return f"{factor} {pair[1]} instead of {pair[0]}"
 
 
-def _together(ways: Sequence[Way], about: str, factor: str, response: Response, pair: tuple[str, str]) -> str:
+def _together(
+    ways: Sequence[Way], about: str, factor: str, response: Response, pair: tuple[str, str], at: float
+) -> str:
     """Say what ways that agree say."""
-    clear = [is_clear(way, about) for way in ways]
+    clear = [is_clear(way, about, at) for way in ways]
     subject = _subject(about, factor, pair)
     if not any(clear):
         return f"whether {subject} changes {response.words} cannot be told from chance"
@@ -66,11 +76,11 @@ def _together(ways: Sequence[Way], about: str, factor: str, response: Response, 
     return f"with {subject} {response.words} comes out {direction_words(response)[direction > 0]}{nearly}"
 
 
-def _said(way: Way, about: str, response: Response) -> str:
+def _said(way: Way, about: str, response: Response, at: float) -> str:
     """Say what one way says: ``0.6 grade higher (p = 0.012)``."""
     p = f"(p {p_words(way.p_about(about))})"
     if about == "factor":
-        return f"differs {p}" if is_clear(way, about) else f"does not differ clearly {p}"
+        return f"differs {p}" if is_clear(way, about, at) else f"does not differ clearly {p}"
     if way.name == "ordered" and not math.isnan(way.odds):
         times = way.odds if way.odds >= 1 else 1 / way.odds
         return f"{_direction(way, response)}, odds {_times(times)} to 1 {p}"

@@ -6,6 +6,7 @@ import math
 
 from analysis.answers import Answers
 from analysis.decide import decimals
+from analysis.level import per_cent
 from analysis.report import words
 from analysis.report.parts import Group, Section, Table
 from analysis.report.words import said
@@ -27,7 +28,7 @@ def worth(plan: Plan, found: Answers) -> Section:
 
 
 def _gains_table(plan: Plan, one: Worth) -> Table:
-    rows = []
+    rows, levels = [], {gain.level for gain in one.gains if not math.isnan(gain.level)}
     for gain in one.gains:
         digits = decimals(gain.lower, gain.upper)
         price = ""
@@ -44,7 +45,7 @@ def _gains_table(plan: Plan, one: Worth) -> Table:
     columns = (
         "response",
         "gain",
-        "95% interval",
+        f"{per_cent(min(levels))} interval" if len(levels) == 1 else "interval",
         "worth having",
         "chance to reach it",
         "verdict",
