@@ -521,6 +521,16 @@ def test_a_reading_is_superseded_once():
         folders.standing(rows)
 
 
+@pytest.mark.parametrize("column", folders.KEY)
+def test_a_correction_names_the_reading_it_corrects(column):
+    """A row's number alone is not enough: rows may have been sorted."""
+    cells = {"patch": "105", "response": "darkness", "assessor": "A", "stage": "aged", "repeat": "1", "against": ""}
+    rows = [row("1", **cells), row("2", **cells | {column: "other"}), row("3", **cells, supersedes="3")]
+    with pytest.raises(UserError, match=rf"row 4, column supersedes: the row corrects {column} .* row 3 holds other"):
+        folders.standing(rows)
+    assert [one["value"] for one in folders.standing([*rows[:2], rows[2] | {"supersedes": "2"}])] == ["2", "3"]
+
+
 def test_a_correction_that_cannot_be_is_not_taken_in(place):
     trial, before = folders.load(place), files(place)
     with pytest.raises(UserError, match="column supersedes"):
@@ -530,7 +540,7 @@ def test_a_correction_that_cannot_be_is_not_taken_in(place):
 
 def test_the_trial_tells_what_stands_from_what_came_in(place):
     trial = folders.load(place)
-    new = [row("39", patch=trial.readings[0]["patch"], response="darkness", supersedes="2", reason="misread")]
+    new = [trial.journal[0] | {"value": "39", "supersedes": "2", "reason": "misread"}]
     folders.append(trial.folder, trial.plan, new, notes(2))
     after = folders.load(place)
     assert after.journal == (*trial.journal, *new)

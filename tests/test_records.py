@@ -8,7 +8,6 @@ import pytest
 
 from tests.conftest import SMALL
 from trials import folder as folders
-from trials import records
 
 
 def write(path: Path, rows: list[list[object]]) -> Path:
@@ -229,4 +228,4 @@ def test_yes_no(folder, run):
 
 
 def test_key_columns_are_recorded_columns():
-    assert set(records.KEY) <= set(folders.READING_COLUMNS)
+    assert set(folders.KEY) <= set(folders.READING_COLUMNS)

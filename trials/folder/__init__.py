@@ -10,6 +10,7 @@ from trials.folder.clock import now
 from trials.folder.description import ACTS, Record, load_record, record_close
 from trials.folder.journal import (
     CONDITION_COLUMNS,
+    KEY,
     READING_COLUMNS,
     append,
     append_conditions,
@@ -29,6 +30,7 @@ from trials.folder.writing import write_bytes, write_text
 __all__ = [
     "ACTS",
     "CONDITION_COLUMNS",
+    "KEY",
     "READING_COLUMNS",
     "Folder",
     "Record",

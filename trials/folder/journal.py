@@ -1,6 +1,6 @@
 """The journal: readings and bench notes, to which rows are added and from which none is ever taken.
 
-A reading that was wrong is corrected by a further row, which names the row it takes the place of.
+A reading that was wrong is corrected by a further row, which names the reading it corrects and the row of that.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ READING_COLUMNS = (
 )  # fmt: skip
 FIRST_COLUMNS = READING_COLUMNS[:10]
 """The columns of a readings.csv in which nothing was compared or corrected before there were columns for it."""
+KEY = ("patch", "response", "assessor", "stage", "repeat", "against")
+"""What makes two readings the same reading; of a correction, what names the row it takes the place of."""
 CONDITION_COLUMNS = (
     "board", "patch", "step", "started_at", "ended_at", "temperature_c", "humidity_pct", "note",
 )  # fmt: skip
@@ -71,7 +73,7 @@ def standing(rows: Sequence[dict[str, str]]) -> list[dict[str, str]]:
     Raises
     ------
     UserError
-        A row supersedes what is no earlier row, or a row that another one has superseded already.
+        A row supersedes what is no earlier row, a row of another reading, or one superseded already.
     """
     gone: dict[int, int] = {}
     for number, row in enumerate(rows, start=2):
@@ -83,6 +85,12 @@ def standing(rows: Sequence[dict[str, str]]) -> list[dict[str, str]]:
         if int(named) in gone:
             raise _no_such_row(f"row {int(named)} is superseded by row {gone[int(named)]} already", number)
         gone[int(named)] = number
+        superseded = rows[int(named) - 2]
+        for column in KEY:
+            here, there = row.get(column, ""), superseded.get(column, "")
+            if here != there:
+                what = f"the row corrects {column} {here or '(empty)'}, but row {named} holds {there or 'none'}"
+                raise _no_such_row(what, number)
     return [
         row
         for number, row in enumerate(rows, start=2)

@@ -3,13 +3,12 @@
 from trials.records.bench_notes import check_conditions, is_conditions
 from trials.records.columns import INVENTED, INVENTED_METHOD
 from trials.records.reading import Defaults
-from trials.records.taking import CONFIRMED, KEY, Checked, Held, check_readings, reading_words, still_missing
+from trials.records.taking import CONFIRMED, Checked, Held, check_readings, reading_words, still_missing
 
 __all__ = [
     "CONFIRMED",
     "INVENTED",
     "INVENTED_METHOD",
-    "KEY",
     "Checked",
     "Defaults",
     "Held",

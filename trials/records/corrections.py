@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 from trials import folder as folders
 from trials.csv_source import Row, Table
 from trials.errors import Problem, UserError, nearest
+from trials.folder import KEY
 from trials.plan import Plan
-from trials.records.taking import KEY, Checked, check_readings, reading_words
+from trials.records.taking import Checked, check_readings, reading_words
 
 if TYPE_CHECKING:
     import pandas as pd

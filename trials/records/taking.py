@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from trials import folder as folders
 from trials.csv_source import Table
 from trials.errors import Problem
+from trials.folder import KEY
 from trials.plan import Plan
 from trials.records import columns as of_file
 from trials.records.columns import Cell
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
 _NOTHING_SAID = Defaults()
 
-KEY = ("patch", "response", "assessor", "stage", "repeat", "against")
-"""What makes two readings the same reading."""
 CONFIRMED = "doubtful, confirmed"
 """What the note of a reading says that was held and let through."""
 

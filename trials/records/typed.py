@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from trials.csv_source import Row, Table
 from trials.design import scoring_order
+from trials.folder import KEY
 from trials.plan import Plan, Response
 from trials.records.corrections import BY_HAND
 from trials.records.reading import Fault, value
-from trials.records.taking import KEY
 from trials.scoring import Look, Pair, sittings
 
 if TYPE_CHECKING:
