@@ -24,7 +24,7 @@ from typing import Any
 
 from trials import folder as folders
 from trials.errors import UserError
-from trials.folder import Folder, description, layout_file
+from trials.folder import Folder, clock, description, layout_file
 from trials.plan import read_plan
 
 WHEN = "2026-03-16T10:00:00Z"
@@ -53,7 +53,7 @@ def notes(count: int) -> list[dict[str, str]]:
 
 def prepared(change: str, base: Path) -> Callable[[Folder], None]:
     """Return what makes a change in a copy of a folder, with all that is slow done already."""
-    description.now = layout_file.now = lambda: WHEN
+    description.now = layout_file.now = clock.now = lambda: WHEN
     with folders.locked(Folder(base)):  # what this imports is imported before processes part
         pass
     trial = folders.load(base)
@@ -65,7 +65,7 @@ def prepared(change: str, base: Path) -> Callable[[Folder], None]:
         from trials.design import lay_out
 
         layout = lay_out(plan, 77)
-        return lambda folder: folders.save_layout(folder, plan, layout)
+        return lambda folder: folders.save_layout(folder, plan, layout, discard=True)
     assert change == "add boards"
     from trials.design import Layout
 

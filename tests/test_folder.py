@@ -3,6 +3,7 @@
 import csv
 import json
 import os
+import re
 import tempfile
 from pathlib import Path
 
@@ -20,12 +21,23 @@ def files(place: Path) -> dict[str, bytes]:
     }
 
 
-def test_plan_again_gives_the_same_layout(laid_out, run):
-    before = (laid_out / "layout.csv").read_bytes()
-    assert run("plan", laid_out).status == 0
-    assert (laid_out / "layout.csv").read_bytes() == before
-    assert run("plan", laid_out, "--seed", 2).status == 0
-    assert (laid_out / "layout.csv").read_bytes() != before
+def test_a_layout_is_set_aside_only_when_asked_and_the_seed_gives_it_again(laid_out, run):
+    before = files(laid_out)
+    for words in ((), ("--seed", 2)):
+        done = run("plan", laid_out, *words)
+        assert done.status == 2
+        assert "the boards are laid out already; go on with 'splitboard sheets', or add --discard-layout" in done.err
+        assert files(laid_out) == before
+    done = run("plan", laid_out, "--seed", 2, "--discard-layout", "--json")
+    assert done.status == 0
+    aside = json.loads(done.out)["data"]["set_aside"]
+    after = files(laid_out)
+    assert [after[name] for name in aside] == [before[name] for name in ("layout.csv", "datapackage.json")]
+    assert all(re.fullmatch(r"(layout|datapackage)\.20\d\d-\d\d-\d\dT\d{6}Z\.(csv|json)", name) for name in aside)
+    assert after["layout.csv"] != before["layout.csv"]
+    assert run("plan", laid_out, "--seed", 1, "--discard-layout").status == 0
+    assert files(laid_out)["layout.csv"] == before["layout.csv"]
+    assert set(after.items()) - {(name, after[name]) for name in before} <= set(files(laid_out).items())
 
 
 def test_fresh_seeds_differ(folder, run):
@@ -45,6 +57,19 @@ def test_plan_is_frozen_once_there_are_readings(laid_out, run):
     assert "the plan is frozen" in done.err
     assert "splitboard new NEW_FOLDER --like" in done.err
     assert files(laid_out) == before
+
+
+def test_plan_is_frozen_once_there_are_bench_notes(laid_out, run):
+    """Boards dyed already need the key by which they were dyed."""
+    notes = laid_out.parent / "bench.csv"
+    notes.write_text("board,step,started_at\n1,dye,2026-03-14 09:00\n")
+    assert run("record", notes, laid_out).status == 0
+    before = files(laid_out)
+    for words in (("--seed", 9), ("--seed", 9, "--discard-layout")):
+        done = run("plan", laid_out, *words)
+        assert done.status == 2
+        assert "bench notes have been taken in, so the plan is frozen; start a follow-up" in done.err
+        assert files(laid_out) == before
 
 
 def test_an_edited_layout_is_noticed_cell_by_cell(laid_out, run):
@@ -91,8 +116,8 @@ def test_a_plan_changed_after_the_layout_is_noticed(laid_out, run):
     done = run("sheets", laid_out)
     assert done.status == 2
     assert "the plan was changed after the boards were laid out (boards strips: 2 → 4)" in done.err
-    assert "run 'splitboard plan'" in done.err
-    assert run("plan", laid_out).status == 0
+    assert "run 'splitboard plan --discard-layout'" in done.err
+    assert run("plan", laid_out, "--discard-layout").status == 0
     assert run("record", scores(laid_out), laid_out).status == 0
     (laid_out / "trial.toml").write_text(SMALL)
     done = run("decide", laid_out)
@@ -116,7 +141,7 @@ def test_damaged_record(laid_out, run):
     assert "is damaged" in run("sheets", laid_out).err
     (laid_out / "datapackage.json").unlink()
     assert "missing or damaged" in run("sheets", laid_out).err
-    assert run("plan", laid_out, "--seed", 1).status == 0
+    assert run("plan", laid_out, "--seed", 1, "--discard-layout").status == 0
 
 
 def test_damaged_readings_are_not_read_as_if_they_were_whole(laid_out, run):

@@ -586,12 +586,14 @@ def test_an_old_journal_is_read_and_stays_old_while_it_can(old):
 def test_an_old_journal_is_widened_and_otherwise_byte_for_byte_as_it_was(old):
     trial = folders.load(old)
     before = (old / "readings.csv").read_bytes()
-    folders.append(trial.folder, trial.plan, [row("40", patch="100", supersedes="3", reason="misread, by me")])
+    folders.append(
+        trial.folder, trial.plan, [trial.journal[1] | {"value": "40", "supersedes": "3", "reason": "misread, by me"}]
+    )
     lines = before.split(b"\n")
     assert (old / "readings.csv").read_bytes().split(b"\n") == [
         lines[0].removesuffix(b"\r") + b",against,supersedes,reason\r", lines[1],
         lines[2].removesuffix(b"\r") + b",,,\r", lines[3] + b",,,", lines[4] + b",,,",
-        b'100,,40,,,,,,,,,3,"misread, by me"', b"",
+        lines[3].split(b",")[0] + b',darkness,40,,topcoated,1,,,a.csv,,,3,"misread, by me"', b"",
     ]  # fmt: skip
     after = folders.load(old)
     assert after.journal[:3] == trial.journal

@@ -180,6 +180,9 @@ def plan(
         typer.Option("--add", min=0, max=500, help="Lay out so many more boards for a trial with results.",
                      show_default=False),
     ] = 0,
+    discard_layout: Annotated[
+        bool, typer.Option("--discard-layout", help="Lay out anew; the old layout is kept under a dated name.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Lay the plan out on its boards, at random.
@@ -189,34 +192,32 @@ def plan(
 
     splitboard plan counter-trial
     """
+    if add and discard_layout:
+        raise UserError(
+            Problem("--add leaves the layout as it is, and --discard-layout does not", "write one of them")
+        )
     if add:
         _add(folder, add, seed, as_json=as_json)
     else:
-        _lay_out(folder, seed, as_json=as_json)
+        _lay_out(folder, seed, discard=discard_layout, as_json=as_json)
 
 
-def _lay_out(folder: Path, seed: int | None, *, as_json: bool) -> None:
+def _lay_out(folder: Path, seed: int | None, *, discard: bool, as_json: bool) -> None:
     from trials import folder as folders
     from trials.design import lay_out
 
     place = folders.at(folder)
     checked = folders.read_plan(place.plan_file)
     with folders.locked(place):
-        if folders.has_readings(place):
-            raise UserError(
-                Problem(
-                    "readings have been taken in, so the plan is frozen",
-                    "add boards to it with 'splitboard plan --add 4', or start a follow-up with 'splitboard new "
-                    f"NEW_FOLDER --like {folder}' and lay that out",
-                )
-            )
+        folders.check_free(place, discard=discard)
         with shell.long_work("Looking for the best boards:") as work:
             layout = lay_out(checked, _seed(place, seed), progress=work.progress, stop=work.stop)
-        folders.save_layout(place, checked, layout)
+        aside = folders.save_layout(place, checked, layout, discard=discard)
     boards = checked.boards
     count = "1 board is" if boards.count == 1 else f"{boards.count} boards are"
     lines = [f"{count} laid out, {len(layout.patches)} patches, each with a code of its own."]
-    data = {"boards": boards.count, "patches": len(layout.patches)}
+    lines += [f"The layout there was is kept as {' and '.join(aside)}."] if aside else []
+    data = {"boards": boards.count, "patches": len(layout.patches), "set_aside": list(aside)}
     _show_layout(folder, place, checked, layout, layout, data, lines, stopped=work.stop(), as_json=as_json)
 
 
@@ -265,7 +266,7 @@ def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
         if not trial.readings:
             raise UserError(
                 Problem("nothing is recorded yet, so there is nothing to add to",
-                        "raise count in trial.toml and run 'splitboard plan' again")
+                        "raise count in trial.toml and run 'splitboard plan --discard-layout'")
             )  # fmt: skip
         drawn = seed if seed is not None else secrets.randbelow(10**9)
         shell.say("Fitting what was recorded …")

@@ -20,7 +20,7 @@ from trials.folder.journal import (
     load_readings,
     standing,
 )
-from trials.folder.layout_file import add_to_layout, layout_text, load_layout, save_layout
+from trials.folder.layout_file import add_to_layout, check_free, layout_text, load_layout, save_layout
 from trials.folder.lock import locked
 from trials.folder.place import Folder
 from trials.folder.reading import at, read_plan
@@ -40,6 +40,7 @@ __all__ = [
     "append_conditions",
     "append_readings",
     "at",
+    "check_free",
     "csv_text",
     "has_readings",
     "layout_text",

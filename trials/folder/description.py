@@ -15,8 +15,11 @@ from trials.folder.place import Folder
 from trials.folder.reading import Where, steadily
 from trials.plan import Plan
 
+ANEW = "without results, 'splitboard plan --discard-layout' lays the boards out anew"
 SCORING = "splitboard:scoring"
 """Where the acts on the scoring stand."""
+BACK = f"put it back from a copy; {ANEW}"
+"""What to do about a file of the layout that is not as it was written."""
 ACTS = ("closed", "opened", "looked")
 """What can be done with a scoring: close it, open it again, look at results before it is closed."""
 
@@ -87,7 +90,7 @@ def record_seen(folder: Folder, where: Where) -> Record:
         raise UserError(
             Problem(
                 "the record of the layout (its seed and plan) is missing or damaged",
-                "put the file back from a copy; without readings, 'splitboard plan' writes it anew",
+                BACK,
                 file="datapackage.json",
             )
         ) from None
@@ -161,7 +164,7 @@ def _package(folder: Folder, where: Where) -> dict[str, Any]:
         values = None
     if not isinstance(values, dict):
         raise UserError(
-            Problem("is damaged", "put it back from a copy; without readings, 'splitboard plan' writes it anew",
+            Problem("is damaged", BACK,
                     file="datapackage.json")
         )  # fmt: skip
     return values

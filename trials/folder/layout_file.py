@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trials import __version__, csv_source, data_package
@@ -9,8 +10,8 @@ from trials.csv_text import csv_text
 from trials.errors import Problem, UserError
 from trials.folder import change
 from trials.folder.clock import now
-from trials.folder.description import SCORING, Record, described, is_closed, kept, record_seen, with_act
-from trials.folder.journal import load_readings, readings_seen
+from trials.folder.description import ANEW, BACK, SCORING, Record, described, is_closed, kept, record_seen, with_act
+from trials.folder.journal import conditions_seen, load_conditions, load_readings, readings_seen
 from trials.folder.place import Folder
 from trials.folder.reading import Where, steadily
 from trials.plan import LAID_OUT, Plan, changes
@@ -26,9 +27,55 @@ def layout_text(patches: pd.DataFrame) -> str:
     return csv_text(list(patches.columns), patches.astype(object).to_numpy().tolist())
 
 
-def save_layout(folder: Folder, plan: Plan, layout: Layout) -> None:
-    """Write layout.csv and the record of it; the caller holds the lock and has seen that no reading exists."""
+def check_free(folder: Folder, *, discard: bool) -> None:
+    """Make sure that boards may be laid out here; the caller holds the lock.
+
+    Parameters
+    ----------
+    discard : whether a layout that exists is to be set aside.
+
+    Raises
+    ------
+    UserError
+        Readings or bench notes have been taken in, so the plan is frozen; or there is a layout to be set aside first.
+    """
+    what = "readings" if load_readings(folder) else "bench notes" if load_conditions(folder) else ""
+    if what:
+        more = "add boards to it with 'splitboard plan --add 4', or " if what == "readings" else ""
+        cure = f"{more}start a follow-up with 'splitboard new NEW_FOLDER --like {folder.path}' and lay that out"
+        raise UserError(Problem(f"{what} have been taken in, so the plan is frozen", cure))
+    if not discard and _laid_out(folder):
+        cure = (
+            "go on with 'splitboard sheets', or add --discard-layout to lay them out anew: the layout there is, and "
+            "its record, are then kept under a dated name"
+        )
+        raise UserError(Problem("the boards are laid out already", cure))
+
+
+def _laid_out(folder: Folder) -> list[Path]:
+    """Return the files of the layout there is."""
+    return [path for path in (folder.layout_file, folder.package_file) if path.exists()]
+
+
+def save_layout(folder: Folder, plan: Plan, layout: Layout, *, discard: bool = False) -> tuple[str, ...]:
+    """Write layout.csv and the record of it; the caller holds the lock.
+
+    Parameters
+    ----------
+    discard : whether a layout that exists is set aside.
+
+    Returns
+    -------
+    The names under which the files of that layout are kept.
+
+    Raises
+    ------
+    UserError
+        As `check_free`; or a file cannot be written.
+    """
     change.finish(folder.path)
+    check_free(folder, discard=discard)
+    aside = {folder.aside(path): path.read_bytes() for path in _laid_out(folder)}
     text = layout_text(layout.patches).encode()
     record = {
         "splitboard:seed": layout.seed,
@@ -39,9 +86,10 @@ def save_layout(folder: Folder, plan: Plan, layout: Layout) -> None:
         "splitboard:layoutHash": data_package.sha256(text),
         "splitboard:plan": plan.as_dict(),
     }
-    contents = {folder.layout_file.name: text}
+    contents = aside | {folder.layout_file.name: text}
     contents[folder.package_file.name] = described(folder, plan, record, contents)
     change.make(folder.path, contents)
+    return tuple(aside)
 
 
 def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFrame, added: Layout) -> None:
@@ -101,7 +149,8 @@ def layout_seen(folder: Folder, plan: Plan, where: Where) -> pd.DataFrame:
     if not path.exists():
         raise UserError(
             Problem(
-                "layout.csv is gone", "put it back from a copy; without readings, 'splitboard plan' writes it anew"
+                "layout.csv is gone",
+                BACK,
             )
         )
     if plan.rehearsal != bool(record.plan.get("rehearsal")):
@@ -111,8 +160,8 @@ def layout_seen(folder: Folder, plan: Plan, where: Where) -> pd.DataFrame:
         raise UserError(Problem(what, cure, file="trial.toml"))
     if plan.layout_digest() != record.layout_digest:
         changed = ", ".join(changes(record.plan, plan.as_dict(), LAID_OUT))
-        cure = "undo the change, or run 'splitboard plan' to lay the boards out anew"
-        if readings_seen(folder, where):
+        cure = "undo the change, or run 'splitboard plan --discard-layout' to lay the boards out anew"
+        if readings_seen(folder, where) or conditions_seen(folder, where):
             cure = "undo the change; for another plan start a follow-up with 'splitboard new FOLDER --like THIS_ONE'"
         raise UserError(
             Problem(f"the plan was changed after the boards were laid out ({changed})", cure, file="trial.toml")
@@ -135,7 +184,7 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
         raise UserError(
             Problem(
                 f"the columns are {', '.join(table.header)}, but the plan's layout has {', '.join(columns)}",
-                "put it back from a copy; without readings, 'splitboard plan' writes it anew",
+                BACK,
                 file=table.name, line=1,
             )
         )  # fmt: skip
@@ -147,7 +196,7 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
                 raise UserError(
                     Problem(
                         f"{row.cells[name]!r} is not a whole number",
-                        "undo the edit; without readings, 'splitboard plan' writes the layout anew",
+                        f"undo the edit; {ANEW}",
                         file=table.name, line=row.number, column=name,
                     )
                 )  # fmt: skip
@@ -160,7 +209,7 @@ def _edited(table: csv_source.Table, patches: pd.DataFrame, plan: Plan, record: 
     """Say which cells of layout.csv are not as they were laid out."""
     from trials.design import lay_out
 
-    cure = "undo the edit; without readings, 'splitboard plan' writes the layout anew"
+    cure = f"undo the edit; {ANEW}"
     laid_out = None if record.added else lay_out(plan, record.seed).patches
     if laid_out is None or data_package.sha256(layout_text(laid_out).encode()) != record.layout_hash:
         # boards were added, or the search for it was stopped: the seed alone does not give it again

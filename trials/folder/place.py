@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
+
+from trials.folder import clock
 
 
 @dataclass(frozen=True)
@@ -11,6 +14,17 @@ class Folder:
     """A trial's folder; nothing is read or written until a function of this package asks for it."""
 
     path: Path
+
+    def aside(self, path: Path, now: str = "") -> str:
+        """Return a name of its own, dated, under which a file of this folder is kept that makes way for another.
+
+        Parameters
+        ----------
+        now : the time, RFC 3339; empty is the clock's.
+        """
+        stamp = (now or clock.now()).replace(":", "")
+        names = (f"{path.stem}.{stamp}{f'-{at}' if at else ''}{path.suffix}" for at in count())
+        return next(name for name in names if not (self.path / name).exists())
 
     @property
     def plan_file(self) -> Path:
