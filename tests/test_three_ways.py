@@ -15,7 +15,7 @@ from analysis import ordinal
 from analysis.decide import decide
 from analysis.three_ways import Way, agreed, three_ways
 from analysis.three_ways.dealt import dealt_afresh, pieces_of
-from analysis.three_ways.ordered import grade_difference, ordered_model, scale_of
+from analysis.three_ways.ordered import grade_difference, grade_differences, ordered_model, scale_of
 from tests.conftest import EXAMPLE
 from tests.trials_made import Pieces, read, trial_of, unread
 from trials import folder as folders
@@ -198,7 +198,8 @@ def test_odds_and_grades_of_the_wines(tmp_path):
         assert math.log(ordered.odds) == pytest.approx(row["estimate"], rel=1e-4)
         half = stats.t.ppf(0.975, 5) * row["se"]  # 8 boards less the mean and two factors
         assert math.log(ordered.odds_upper) - math.log(ordered.odds) == pytest.approx(half, rel=1e-3)
-        assert ordered.p == pytest.approx(2 * stats.t.sf(row["estimate"] / row["se"], 5), rel=1e-2)
+        se = (ordered.upper - ordered.estimate) / stats.t.ppf(0.975, 5)  # held to the published covariances below
+        assert ordered.p == pytest.approx(2 * stats.t.sf(ordered.estimate / se, 5), rel=1e-8)
         assert ordered.p_factor == pytest.approx(ordered.p, rel=1e-8)
         assert ordered.estimate == pytest.approx(size, rel=1e-4)
         assert ordered.direction == 1
@@ -263,8 +264,16 @@ def test_the_ordered_way_is_the_cumulative_link_model_of_the_single_grades(tmp_p
     found = pairs.loc[("3 min", "12 min") if turn == 1 else ("12 min", "3 min")]
     assert (dwell.first, dwell.second) == ("12 min", "3 min")
     assert math.log(dwell.ordered.odds) == pytest.approx(turn * found["difference"], rel=1e-3, abs=1e-4)
-    assert dwell.ordered.judged == "Wald's t with 16 degrees of freedom"
-    assert dwell.ordered.p_factor_judged == "Wald's F with 2 and 16 degrees of freedom"
+    assert dwell.ordered.judged == "t with 16 degrees of freedom"
+    assert dwell.ordered.p_factor_judged == "F with 2 and 16 degrees of freedom"
+    model, treated = ordered_model(decision.analyses[0]), decision.analyses[0].table.treated
+    levels = ["3 min", "6 min", "12 min"]
+    steps, covariance = grade_differences(model.fit, treated, "glaze_dwell", levels)
+    last = grade_difference(model.fit, treated, "glaze_dwell", "6 min", "12 min")
+    apart = covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]
+    assert (steps[1] - steps[0], math.sqrt(apart)) == pytest.approx(last)
+    f = steps @ np.linalg.inv(covariance) @ steps / 2
+    assert dwell.ordered.p_factor == pytest.approx(stats.f.sf(f, 2, 16))
 
 
 def test_half_grades_and_grades_never_given(tmp_path):

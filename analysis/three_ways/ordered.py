@@ -1,22 +1,25 @@
 """Grades as ordered words: the cumulative-link mixed model on the single readings.
 
 The random terms are those of the layout, besides the patch where patches have several readings, and the
-assessor where there are several. Wald's statistic is judged by t and F with the degrees of freedom the layout
-has for the factor, not by z: the pieces are as few for words as for numbers (common practice, no source).
+assessor where there are several. A factor is judged by the differences of the expected grade over their own standard
+errors, so that p and interval say the same; on the log-odds a large coefficient and its standard error grow together,
+and the test loses what it should see (Hauck and Donner 1977, Journal of the American Statistical Association
+72:851-853; from memory). They go by t and F with the degrees of freedom the layout has for the factor, not by z: the
+pieces are as few for words as for numbers (common practice, no source).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy.special import fdtrc, stdtr, stdtrit
 
-from analysis import combinations, ordinal
+from analysis import ordinal
 from analysis.model import design_at
-from analysis.ordinal import OrdinalFit, latent
+from analysis.ordinal import OrdinalFit
 from analysis.responses import Analysis
 from analysis.three_ways.way import Way, cut
 from trials import structure
@@ -71,18 +74,33 @@ class Ordered:
         difference = difference if found["first"].iloc[0] == second else -difference
         if factor in self.without_limit or se > FAR:
             return replace(blank, why_not=_without_limit(difference))
-        way = _by_wald(blank, self.fit, factor, difference, se, df=df, df_factor=df_factor)
-        return self._measured(way, self.fit, factor, (first, second), df)
+        half = float(stdtrit(df, 0.5 + level / 2)) * se
+        odds, lower, upper = np.exp(np.clip([difference, difference - half, difference + half], -MOST, MOST))
+        way = replace(blank, odds=float(odds), odds_lower=float(lower), odds_upper=float(upper))
+        return self._measured(way, self.fit, factor, (first, second), df, df_factor)
 
-    def _measured(self, way: Way, fit: OrdinalFit, factor: str, pair: tuple[str, str], df: float) -> Way:
-        """Add the difference in grades and its interval."""
-        difference, se = grade_difference(fit, self.analysis.table.treated, factor, *pair)
+    def _measured(
+        self, way: Way, fit: OrdinalFit, factor: str, pair: tuple[str, str], df: float, df_factor: float
+    ) -> Way:
+        """Add the difference in grades, its interval and p, and p of the factor at all its levels."""
+        treated = self.analysis.table.treated
+        difference, se = grade_difference(fit, treated, factor, *pair)
+        if not (np.isfinite([difference, se]).all() and se > 0):
+            return way
         half = float(stdtrit(df, 0.5 + way.level / 2)) * se
         span = float(self.analysis.response.grades - 1)
-        if not np.isfinite([difference, se]).all():
-            return way
         lower, upper = cut(difference - half, difference + half, span)
-        return replace(way, estimate=difference, lower=lower, upper=upper)
+        p_factor, p_factor_judged = _whole_factor(fit, treated, factor, df_factor)
+        return replace(
+            way,
+            estimate=difference,
+            lower=lower,
+            upper=upper,
+            p=2 * float(stdtr(df, -abs(difference) / se)),
+            judged=f"t with {df:.3g} degrees of freedom",
+            p_factor=p_factor,
+            p_factor_judged=p_factor_judged,
+        )
 
 
 def ordered_model(analysis: Analysis) -> Ordered:
@@ -162,40 +180,14 @@ def _without_limit(difference: float) -> str:
     )
 
 
-def _by_wald(
-    blank: Way, fit: OrdinalFit, factor: str, difference: float, se: float, *, df: float, df_factor: float
-) -> Way:
-    """Add what rests on Wald's statistics: p, and the odds with their interval."""
-    half = float(stdtrit(df, 0.5 + blank.level / 2)) * se
-    at = np.array([difference, difference - half, difference + half])
-    odds, lower, upper = (float(one) for one in np.exp(np.clip(at, -MOST, MOST)))
-    p_factor, p_factor_judged = _whole_factor(fit, factor, df_factor)
-    return replace(
-        blank,
-        p=2 * float(stdtr(df, -abs(difference) / se)),
-        judged=f"Wald's t with {df:.3g} degrees of freedom",
-        p_factor=p_factor,
-        p_factor_judged=p_factor_judged,
-        odds=odds,
-        odds_lower=lower,
-        odds_upper=upper,
-    )
-
-
-def _whole_factor(fit: OrdinalFit, factor: str, df: float) -> tuple[float, str]:
-    """Return p of a factor at all its levels, by Wald's statistic over its number of differences, and how."""
-    part, cuts = fit.fixed_part, len(fit.thresholds)
-    levels = len(fit.levels(factor))
-    wanted = combinations.differences(latent.asked(part), factor, None)
-    against_first = wanted.labels["second"] == fit.levels(factor)[0]
-    rows = wanted.rows[against_first.to_numpy()][:, 1 + part.kept]
-    last = cuts + len(part.kept)
-    covariance = rows @ fit.covariance.to_numpy()[cuts:last, cuts:last] @ rows.T
-    differences = rows @ fit.coefficients["estimate"].to_numpy()[part.kept]
-    if np.linalg.matrix_rank(covariance) < levels - 1:
+def _whole_factor(fit: OrdinalFit, treated: pd.DataFrame, factor: str, df: float) -> tuple[float, str]:
+    """Return p of a factor at all its levels, by Wald's statistic of its differences in grades, and how."""
+    differences, covariance = grade_differences(fit, treated, factor, [str(one) for one in fit.levels(factor)])
+    number = len(differences)
+    if not np.isfinite(covariance).all() or np.linalg.matrix_rank(covariance) < number:
         return float("nan"), ""
-    statistic = float(differences @ np.linalg.solve(covariance, differences)) / (levels - 1)
-    return float(fdtrc(levels - 1, df, statistic)), f"Wald's F with {levels - 1} and {df:.3g} degrees of freedom"
+    statistic = float(differences @ np.linalg.solve(covariance, differences)) / number
+    return float(fdtrc(number, df, statistic)), f"F with {number} and {df:.3g} degrees of freedom"
 
 
 # --- on the scale of the grades --------------------------------------------------------------------
@@ -204,7 +196,15 @@ def _whole_factor(fit: OrdinalFit, factor: str, df: float) -> tuple[float, str]:
 def grade_difference(
     fit: OrdinalFit, treated: pd.DataFrame, factor: str, first: str, second: str
 ) -> tuple[float, float]:
-    """Return the difference of the expected grade, second level less first, and its standard error.
+    """Return the difference of the expected grade, second level less first, and its standard error."""
+    (difference,), ((variance,),) = grade_differences(fit, treated, factor, [first, second])
+    return float(difference), float(np.sqrt(variance)) if variance >= 0 else float("nan")
+
+
+def grade_differences(
+    fit: OrdinalFit, treated: pd.DataFrame, factor: str, levels: Sequence[str]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the (l - 1,) differences of the expected grade from the first of l levels, and their covariance.
 
     Parameters
     ----------
@@ -219,17 +219,18 @@ def grade_difference(
         name for name in dict.fromkeys(name for term in fit.fixed_part.terms for name in term) if name != factor
     ]
     kept = treated[others].astype(object).drop_duplicates() if others else pd.DataFrame(index=[0])
-    cells = pd.concat([kept.assign(**{factor: level}) for level in (first, second)], ignore_index=True)
+    cells = pd.concat([kept.assign(**{factor: level}) for level in levels], ignore_index=True)
     grades = _expected(fit, cells)
-    known = np.isfinite(grades.reshape(2, -1)).all(axis=0)
+    known = np.isfinite(grades.reshape(len(levels), -1)).all(axis=0)
+    number = len(levels) - 1
     if not known.any():
-        return float("nan"), float("nan")
-    cells, count = cells[np.tile(known, 2)], int(known.sum())
-    weights = np.repeat([-1.0, 1.0], count) / count
-    slopes = np.column_stack(list(_slopes(fit, cells)))
-    gradient = weights @ slopes
-    variance = float(gradient @ fit.covariance.to_numpy() @ gradient)
-    return float(weights @ grades[np.tile(known, 2)]), float(np.sqrt(variance)) if variance >= 0 else float("nan")
+        return np.full(number, np.nan), np.full((number, number), np.nan)
+    cells, grades = cells[np.tile(known, len(levels))], grades[np.tile(known, len(levels))]
+    count = int(known.sum())
+    less_first = np.column_stack([-np.ones(number), np.eye(number)])
+    weights = np.repeat(less_first, count, axis=1) / count
+    gradient = weights @ np.column_stack(list(_slopes(fit, cells)))
+    return weights @ grades, gradient @ fit.covariance.to_numpy() @ gradient.T
 
 
 def _expected(fit: OrdinalFit, cells: pd.DataFrame) -> np.ndarray:
