@@ -45,7 +45,13 @@ def test_amounts(text, kind, amount):
         ("3 mn", "time", "is not known"),
         ("1 oz/qt", "dye load", "whether the ounce is one of weight or of fluid"),
         ("3 __import__('os')", "time", "is not known"),
-        ("1 m^2**9999999", "area", "measures something else"),
+        ("1 m^2**9999999", "area", "is not known"),
+        ("1 mm^9^9^9^9", "length", "is not known"),
+        ("1 mm/(1-1)", "length", "is not known"),
+        ("1e400 mm", "length", "is not known"),
+        ("9" * 400 + " mm", "length", "is out of all proportion"),
+        ("0.0000000000001 mm", "length", "is out of all proportion"),
+        ("101 years", "time", "is out of all proportion"),
     ],
 )
 def test_faults(text, kind, says):

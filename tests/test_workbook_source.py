@@ -397,7 +397,7 @@ def test_what_unpacks_to_far_too_much_is_refused_before_it_is_unpacked(tmp_path)
         for _ in range(201):
             part.write(bytes(1_000_000))
     begun = time.monotonic()
-    with pytest.raises(UserError, match=r"its part xl/worksheets/more\.xml unpacks to more than 200 MB"):
+    with pytest.raises(UserError, match=r"its part xl/worksheets/more\.xml unpacks to more than 100 MB"):
         read(stream.getvalue(), folder=tmp_path)
     assert time.monotonic() - begun < 2
 

@@ -8,12 +8,12 @@ header (a form's title, what an instrument says of itself) put aside.
 from __future__ import annotations
 
 import csv
-import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from trials import limits
 from trials.errors import Problem, UserError
 
 _SIGNATURES = (
@@ -34,7 +34,7 @@ _SIGNATURES = (
     (b"<?xml", "an XML file"),
 )
 _TEXT_SIGNATURES = (b"BM", b"RIFF")
-LARGEST_BYTES = 50_000_000
+_CONTROL = bytes({*range(32)} - {*b"\t\r\n\f\x1a"})
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -88,10 +88,10 @@ def read(path: Path) -> Table:
     Raises
     ------
     UserError
-        There is no such file, it is no text, it has no header or no row, two columns share a name, or
-        a row has more cells than the header.
+        There is no such file, it is no text, it holds more than `trials.limits` allows, it has no header or no row,
+        two columns share a name, or a row has more cells than the header.
     """
-    return from_bytes(contents(path), path.name)
+    return from_bytes(limits.contents(path), path.name)
 
 
 def from_bytes(data: bytes, name: str) -> Table:
@@ -99,7 +99,8 @@ def from_bytes(data: bytes, name: str) -> Table:
     text = decode(data, name)
     if "\0" in text:
         raise UserError(Problem("is not text", "save the table as csv and name that file", file=name))
-    physical = io.StringIO(text, newline="").readlines()
+    limits.check_table(text, name)
+    physical = re.findall(r"[^\r\n]*(?:\r\n?|\n)|[^\r\n]+", text)
     said = _said_separator(physical, name)
     above = [_line(at, line, said) for at, line in enumerate(physical[:HEADER_WITHIN], start=1)]
     if said:
@@ -237,33 +238,6 @@ def _too_wide(line: Line, width: int, name: str, lettered: bool) -> Problem:
     return Problem(what, "put a cell that holds the separator between quotation marks", file=name, line=line.number)
 
 
-def contents(path: Path) -> bytes:
-    """Return a file's bytes.
-
-    Raises
-    ------
-    UserError
-        There is no such file, it is a folder, it is larger than `LARGEST_BYTES` or cannot be read.
-    """
-    try:
-        if path.is_dir():
-            raise UserError(Problem(f"{path.name} is a folder", "name the csv file inside it"))
-        if path.stat().st_size > LARGEST_BYTES:
-            raise UserError(
-                Problem(
-                    f"is larger than {LARGEST_BYTES // 1_000_000} MB",
-                    "check that it is the right file",
-                    file=path.name,
-                )
-            )
-        return path.read_bytes()
-    except FileNotFoundError:
-        raise UserError(Problem(f"there is no file {str(path)!r}", "check its name and folder")) from None
-    except OSError as error:
-        reason = error.strerror or error
-        raise UserError(Problem(f"cannot be read ({reason})", "check its name and rights", file=path.name)) from None
-
-
 def decode(data: bytes, name: str) -> str:
     """Turn a file's bytes into text, whichever of the usual encodings it is in.
 
@@ -285,8 +259,7 @@ def decode(data: bytes, name: str) -> str:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
         pass
-    control = sum(byte < 32 and byte not in b"\t\r\n\f\x1a" for byte in data)
-    if b"\0" in data or control > len(data) // 100:
+    if b"\0" in data or len(data) - len(data.translate(None, _CONTROL)) > len(data) // 100:
         raise UserError(Problem("is not text", "save the table as csv and name that file", file=name))
     return data.decode("cp1252", errors="replace")
 

@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
+
+FIRST = 20
+"""How many faults of one file are said: as many as a person reads before mending the first."""
+LONGEST = 1_000
+"""How many letters of what is wrong, and of its cure, are said: a cell of a megabyte is named, not printed."""
 
 
 @dataclass(frozen=True)
@@ -25,6 +31,11 @@ class Problem:
     line: int | None = None
     column: str = ""
 
+    def __post_init__(self) -> None:
+        for part in ("what", "cure"):
+            if len(text := getattr(self, part)) > LONGEST:
+                object.__setattr__(self, part, f"{text[: LONGEST // 2]} … {text[-LONGEST // 2 :]}")
+
     @property
     def place(self) -> str:
         """Say where, e.g. ``trial.toml, line 14`` or ``scores.csv, row 3, column darkness``."""
@@ -44,18 +55,29 @@ class UserError(Exception):
 
     Parameters
     ----------
-    *problems : a `Problem` each, or plain text for one without a place.
+    *problems : a `Problem` each, or plain text for one without a place; of one file the `FIRST` are kept.
     """
 
     def __init__(self, *problems: Problem | str) -> None:
-        self.problems: tuple[Problem, ...] = tuple(
-            problem if isinstance(problem, Problem) else Problem(problem) for problem in problems
-        )
+        each = (problem if isinstance(problem, Problem) else Problem(problem) for problem in problems)
+        self.problems: tuple[Problem, ...] = tuple(first(each))
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
     def as_dicts(self) -> list[dict[str, object]]:
         """Return the faults as plain dictionaries, for ``--json``."""
         return [asdict(problem) for problem in self.problems]
+
+
+def first(problems: Iterable[Problem]) -> Iterator[Problem]:
+    """Yield the `FIRST` faults of each file, and how many more it has."""
+    seen: Counter[str] = Counter()
+    for problem in problems:
+        seen[problem.file] += 1
+        if seen[problem.file] <= FIRST:
+            yield problem
+    for file, count in seen.items():
+        if count > FIRST:
+            yield Problem(f"and {count - FIRST:,} more like these", "mend these first", file=file)
 
 
 def nearest(word: str, known: Iterable[object]) -> str:
@@ -65,7 +87,7 @@ def nearest(word: str, known: Iterable[object]) -> str:
     """
     names = [str(name) for name in known]
     lowered = {name.lower(): name for name in names}
-    close = difflib.get_close_matches(word.lower(), list(lowered), n=1, cutoff=0.6)
+    close = difflib.get_close_matches(word[:LONGEST].lower(), list(lowered), n=1, cutoff=0.6)
     if close:
         return f"write {lowered[close[0]]!r}"
     if not names:

@@ -317,7 +317,7 @@ def load(shop_file: Path | None = None) -> Materials:
         raise UserError(
             Problem(f"there is no materials file {shop_file.name!r}", "name the shop's own file, or leave it out")
         )
-    return _laid_over(built_in, Source(shop_file), f"the shop's own {shop_file.name}")
+    return _laid_over(built_in, Source(shop_file, quoted=False), f"the shop's own {shop_file.name}")
 
 
 def schedule(plan: Plan, materials: Materials) -> Schedule:
@@ -533,6 +533,8 @@ def _laid_over(below: Materials, source: Source, origin: str) -> Materials:
     """Read a file and lay it over a table; its faults are raised together."""
     root = source.root
     known = (*(kind.replace(" ", "_") for kind in KINDS), "fit", "over")
+    if root.values and not any(isinstance(value, list) for value in root.values.values()):
+        raise UserError(Problem("is no materials file", f"head its tables {', '.join(known)}", file=source.name))
     for key in [key for key in root.values if key not in known]:
         first = (key, 0) if isinstance(root.values[key], list) else (key,)
         source.fault(first, f"there is no [[{key}]] in a materials file", nearest(key, known))

@@ -90,7 +90,11 @@ def _amounts(table: Table, levels: tuple[str, ...]) -> tuple[tuple[float, ...] |
             "levels", f"the levels mix {' and '.join(sorted(set(known)))}", "give all of them the same kind of unit"
         )
         return None, ""
-    amounts = tuple(units.read(level, known[0]).amount for level in levels)
+    try:
+        amounts = tuple(units.read(level, known[0]).amount for level in levels)
+    except UserError as error:
+        table.fault("levels", error.problems[0].what, error.problems[0].cure)
+        return None, ""
     for at, amount in enumerate(amounts):
         if amount in amounts[:at]:
             first = levels[amounts.index(amount)]

@@ -6,7 +6,7 @@ import io
 import zipfile
 from pathlib import Path
 
-from trials import csv_source
+from trials import csv_source, limits
 from trials.csv_source import Table
 from trials.errors import Problem, UserError
 
@@ -36,7 +36,7 @@ def read(path: Path, sheet: str = "") -> Table:
     UserError
         The file is neither, or `csv_source.read` or `workbook_source.read` refuses it.
     """
-    data, name = csv_source.contents(path), path.name
+    data, name = limits.contents(path), path.name
     if data.startswith(b"PK\x03\x04"):
         from trials import workbook_source
 

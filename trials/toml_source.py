@@ -8,8 +8,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from trials import units
-from trials.errors import Problem, UserError, nearest
+from trials import limits, units
+from trials.errors import FIRST, Problem, UserError, nearest
 
 Path_ = tuple[str | int, ...]
 
@@ -24,19 +24,20 @@ class Source:
     Parameters
     ----------
     path : the file.
+    quoted : whether a fault may quote a file that is not TOML; a plan from elsewhere may name any file.
 
     Raises
     ------
     UserError
-        There is no such file, it is not text, or it is not TOML.
+        There is no such file, it is not text, holds more than `trials.limits` allows, or it is not TOML.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, quoted: bool = True) -> None:
         self.name = path.name
         self.problems: list[Problem] = []
         try:
-            text = path.read_bytes().decode("utf-8-sig")
-        except FileNotFoundError:
+            text = text_of(path)
+        except limits.NoFile:
             where = path.parent.resolve().name or "this folder"
             raise UserError(
                 Problem(
@@ -44,22 +45,11 @@ class Source:
                     "go to a trial folder or make one with 'splitboard new FOLDER'",
                 )
             ) from None
-        except IsADirectoryError:
-            raise UserError(Problem(f"{path.name} is a folder, not a plan", "name the file inside it")) from None
-        except UnicodeDecodeError as error:
-            raise UserError(
-                Problem(
-                    f"byte {error.start + 1} is not UTF-8 text",
-                    "save the file as UTF-8 in a plain text editor",
-                    file=self.name,
-                )
-            ) from None
-        except OSError as error:
-            raise UserError(Problem(f"cannot be read ({error.strerror})", "see to it", file=self.name)) from None
+        limits.check_toml(text, self.name)
         try:
             self.values: dict[str, Any] = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
-            raise UserError(_not_toml(self.name, text, str(error))) from None
+            raise UserError(_not_toml(self.name, text, str(error), quoted=quoted)) from None
         self.lines = locate(text)
 
     @property
@@ -108,9 +98,11 @@ class Table:
         """Note every key that is not known."""
         known = list(known)
         heading = f" in [{self.path[0]}]" if self.path else ""
-        for key in self.values:
-            if key not in known:
-                self.fault(key, f"there is no key {key!r}{heading}", nearest(key, known))
+        unknown = [key for key in self.values if key not in known]
+        for key in unknown[:FIRST]:
+            self.fault(key, f"there is no key {key!r}{heading}", nearest(key, known))
+        if len(unknown) > FIRST:
+            self.fault(None, f"{len(unknown) - FIRST:,} more keys are not known{heading}", "take them out")
 
     def table(self, key: str) -> Table:
         """Return the table under a key (an empty one where there is none)."""
@@ -126,6 +118,9 @@ class Table:
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             self.fault(key, f"{key!r} is not a list of tables", f"head each with [[{key}]], two brackets a side")
             return
+        if len(value) > limits.LISTED:
+            self.fault(key, f"there are {len(value):,} tables [[{key}]]", f"leave at most {limits.LISTED}")
+            return
         for at, item in enumerate(value):
             yield Table(self.source, (*self.path, key, at), item)
 
@@ -138,6 +133,9 @@ class Table:
             return default or ""
         if not isinstance(value, str) or not value.strip():
             self.fault(key, f"{key} is {value!r}, not text", "write it between quotation marks")
+            return default or ""
+        if len(value) > limits.LETTERS:
+            self.fault(key, f"{key} has {len(value):,} letters", f"write at most {limits.LETTERS:,}")
             return default or ""
         return value.strip()
 
@@ -163,8 +161,11 @@ class Table:
         value = self.values.get(key, _MISSING)
         if value is _MISSING:
             return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e12:
+        if isinstance(value, bool) or not isinstance(value, int | float):
             self.fault(key, f"{key} is {value!r}, not a number", f"write it bare, such as {key} = 0.5")
+            return None
+        if not limits.is_sensible(value):
+            self.fault(key, f"{key} is {value!r}", f"write 0 or a size from {limits.LEAST:g} to {limits.MOST:g}")
             return None
         return float(value)
 
@@ -205,10 +206,31 @@ class Table:
                 cure = f'write each between quotation marks with its unit, such as "{bare} min" or "{bare} g/L"'
             self.fault(key, f"{key} is {value!r}, not a list of texts", cure)
             return default or ()
+        if len(value) > limits.LISTED:
+            self.fault(key, f"{key} has {len(value):,} words", f"leave at most {limits.LISTED}")
+            return default or ()
         words = tuple(item.strip() for item in value)
+        for word in words:
+            if len(word) > limits.LETTERS:
+                self.fault(key, f"{word!r} in {key} is too long", f"write at most {limits.LETTERS:,} letters")
         for word in sorted({word for word in words if words.count(word) > 1}):
             self.fault(key, f"{word!r} stands in {key} {words.count(word)} times", "leave one and take out the rest")
         return tuple(dict.fromkeys(words))
+
+
+def text_of(path: Path) -> str:
+    """Return the text of a TOML file, which may be as large as a plan may be.
+
+    Raises
+    ------
+    UserError
+        It is no plain file, too large, cannot be read or is not UTF-8.
+    """
+    try:
+        return limits.contents(path, limits.PLAN_BYTES).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        what, cure = f"byte {error.start + 1} is not UTF-8 text", "save the file as UTF-8 in a plain text editor"
+        raise UserError(Problem(what, cure, file=path.name)) from None
 
 
 def locate(text: str) -> dict[Path_, int]:
@@ -276,7 +298,7 @@ def _carry(line: str, inside: str | None, depth: int) -> tuple[str | None, int]:
     return (inside if inside and len(inside) == 3 else None), max(depth, 0)
 
 
-def _not_toml(name: str, text: str, message: str) -> Problem:
+def _not_toml(name: str, text: str, message: str, *, quoted: bool) -> Problem:
     """Turn the parser's message into a sentence with its line."""
     if "\0" in text:
         return Problem("is not text", "name the plan, which is a TOML text file", file=name)
@@ -284,7 +306,7 @@ def _not_toml(name: str, text: str, message: str) -> Problem:
     line = int(match.group(1)) if match else len(text.splitlines())
     reason = re.sub(r"\s*\(at .*\)", "", message)
     shown = text.splitlines()[line - 1].strip()[:60] if 0 < line <= len(text.splitlines()) else ""
-    around = f" near {shown!r}" if shown else ""
+    around = f" near {shown!r}" if shown and quoted else ""
     return Problem(
         f"is not TOML{around} ({reason[:1].lower()}{reason[1:]})",
         "text goes between quotation marks, one key = value a line",

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+from trials import limits
 from trials.errors import Problem, UserError
 
 BASES = {
@@ -41,6 +42,11 @@ _ASKED = {
     "speed": "a speed with its unit, such as '0.25 m/s'",
     "rate": "a rate of wiping with its unit, such as '0.5 m^2/min'",
 }
+_LONGEST_MIN = 100 * 365.25 * 24 * 60
+"""A hundred years, in minutes: a date and a time to dry are a date again."""
+_LONGEST_UNIT = 60
+_NOT_A_POWER = re.compile(r"(?:\^|\*\*)(?!\s*[+-]?[1-4]\b(?!\s*(?:\^|\*\*)))|(?<![\^*\w+-])\s*\d")
+"""What is no unit but arithmetic: a power other than one from 1 to 4, or a bare number."""
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?"
 _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*(.*?)\s*$", re.DOTALL)
 _WEIGHT_OUNCE = re.compile(r"\boz\.?\s*(?:\((?:weight|wt)\.?\)|weight\b|wt\b\.?)")
@@ -76,8 +82,8 @@ def read(text: object, kind: str) -> Quantity:
     Raises
     ------
     UserError
-        Not text, no number, no unit, an unknown unit, a unit of another kind, or an ounce that does
-        not say of what. The fault has no place; the caller knows it.
+        Not text, no number, no unit, an unknown unit, a unit of another kind, an ounce that does not say of what,
+        or an amount out of all proportion. The fault has no place; the caller knows it.
     """
     if not isinstance(text, str):
         raise UserError(Problem(f"{text!r} has no unit", f"write {_ASKED[kind]}, between quotation marks"))
@@ -87,8 +93,11 @@ def read(text: object, kind: str) -> Quantity:
     number, unit = parts
     if not unit:
         raise UserError(Problem(f"{text!r} has no unit", f"write {_ASKED[kind]}"))
-    magnitude = _per_unit(unit, kind)
-    return Quantity(number * magnitude, kind, text.strip())
+    amount = number * _per_unit(unit, kind)
+    most = _LONGEST_MIN if kind == "time" else limits.MOST
+    if not (limits.is_sensible(amount) and abs(amount) <= most):
+        raise UserError(Problem(f"{text!r} is out of all proportion", f"write {_ASKED[kind]}"))
+    return Quantity(amount, kind, text.strip())
 
 
 def kind_of(unit: str) -> str | None:
@@ -141,6 +150,8 @@ def _parse(unit: str) -> Any | None:
             )
         )
     if not re.fullmatch(r"[\w\s/*^%.()-]+", text) or re.match(r"[\d(]", text):
+        return None
+    if len(text) > _LONGEST_UNIT or _NOT_A_POWER.search(text):
         return None
     try:
         parsed = _registry().parse_expression("percent" if text == "%" else text)

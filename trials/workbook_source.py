@@ -19,7 +19,7 @@ from datetime import date, datetime, time, timedelta
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-from trials import csv_source
+from trials import csv_source, limits
 from trials.csv_source import Line, Table
 from trials.errors import Problem, UserError, nearest
 
@@ -28,9 +28,9 @@ if TYPE_CHECKING:
 
 WORKBOOK_PART = "xl/workbook.xml"
 """The part that makes a zipped file a workbook."""
-LARGEST_PARTS = {"xl/worksheets/": 200_000_000, "xl/sharedStrings": 20_000_000, "": 10_000_000}
+LARGEST_PARTS = {"xl/worksheets/": 100_000_000, "xl/sharedStrings": 20_000_000, "": 10_000_000}
 """How many bytes a part may unpack to, by the beginning of its name."""
-LARGEST_IN_ALL = 300_000_000
+LARGEST_IN_ALL = 150_000_000
 LAST_ROW = 1_048_576
 """The last row a sheet can have (ISO/IEC 29500 applications' limit; from memory)."""
 
@@ -93,12 +93,12 @@ def read(data: bytes, name: str, sheet: str = "") -> Table:
         titles = [found.title for found in workbook.worksheets]
         hidden = [found.title for found in workbook.worksheets if found.sheet_state != "visible"]
         top = min(csv_source.HEADER_WITHIN, extent.last_row)
-        tops = {title: _lines(workbook, title, top).lines for title in titles}
+        tops = {title: _lines(workbook, title, top, name).lines for title in titles}
     title = _chosen(tops, hidden, sheet, name)
     with _openpyxl_at_work(name):
         width = max((len(line.cells) for line in tops[title]), default=0) + MARGIN
         formulas = _load(data, data_only=False) if extent.formulas else None
-        found = _lines(workbook, title, extent.last_row, width, formulas)
+        found = _lines(workbook, title, extent.last_row, name, width, formulas)
     full_name = name if len(titles) == 1 else f"{name}, sheet {title}"
     return _table(found, full_name)
 
@@ -108,22 +108,28 @@ def read(data: bytes, name: str, sheet: str = "") -> Table:
 
 def _examine(data: bytes, name: str) -> _Extent:
     """Refuse what is broken, too large unpacked, or no plain workbook; return how far its sheets go."""
-    last_row, formulas = 0, False
+    last_row, formulas, rows, cells = 0, False, 0, 0
     with _openpyxl_at_work(name), zipfile.ZipFile(io.BytesIO(data)) as archive:
         _check_sizes(archive.infolist(), name)
         for part in archive.infolist():
             sheet = part.filename.startswith("xl/worksheets/")
-            row = 0
+            row = filled = 0
             for chunk in _chunks(archive, part) if part.filename.endswith(_XML) else ():
                 _check_plain(chunk, part.filename, name)
                 if sheet and b"\0" in chunk:
                     last_row, formulas = LAST_ROW, True
                 for mark in _MARK.finditer(chunk) if sheet else ():
-                    if mark["row"]:
+                    if mark.lastgroup == "said":
                         said = _ROW_NUMBER.search(mark["said"])
                         row = int(said[1]) if said else row + 1
+                        continue
+                    if row != filled:
+                        rows, filled, last_row = rows + 1, row, max(last_row, row)
+                    if mark.lastgroup == "formula":
+                        formulas = True
                     else:
-                        last_row, formulas = max(last_row, row), formulas or bool(mark["formula"])
+                        cells += 1
+                _check_filled(rows, cells, name)
     return _Extent(min(last_row, LAST_ROW), formulas)
 
 
@@ -134,6 +140,13 @@ def _check_plain(chunk: bytes, part: str, name: str) -> None:
     if part == WORKBOOK_PART and _STRICT in chunk:
         what = "the workbook is saved in the strict variant of its format"
         raise UserError(Problem(what, "save it as an ordinary .xlsx workbook or as csv", file=name))
+
+
+def _check_filled(rows: int, cells: int, name: str) -> None:
+    if rows > limits.ROWS:
+        raise limits.too_large(f"more than {limits.ROWS:,} rows", name)
+    if cells > limits.CELLS:
+        raise limits.too_large(f"more than {limits.CELLS:,} cells", name)
 
 
 def _check_sizes(parts: Sequence[zipfile.ZipInfo], name: str) -> None:
@@ -211,7 +224,12 @@ def _chosen(tops: dict[str, tuple[Line, ...]], hidden: Sequence[str], sheet: str
 
 
 def _lines(
-    workbook: Workbook, title: str, last_row: int, width: int | None = None, formulas: Workbook | None = None
+    workbook: Workbook,
+    title: str,
+    last_row: int,
+    name: str,
+    width: int | None = None,
+    formulas: Workbook | None = None,
 ) -> _Sheet:
     """Return a sheet's filled lines, and what is wrong with single cells.
 
@@ -220,7 +238,7 @@ def _lines(
     lines: list[Line] = []
     faults: list[tuple[int, int, str, str]] = []
     written = _rows(formulas, title, last_row, width) if formulas is not None else iter(())
-    empty = None
+    empty, filled_cells = None, 0
     for number, row in enumerate(_rows(workbook, title, last_row, width), start=1):
         formula_row = next(written, ())
         if row is empty:  # one object stands for every row that a gap leaves out
@@ -234,6 +252,8 @@ def _lines(
         filled = max((at for at, text in enumerate(cells, start=1) if text), default=0)
         if filled or (faults and faults[-1][0] == number):
             lines.append(Line(number, cells[:filled]))
+            filled_cells += filled
+            _check_filled(len(lines), filled_cells, name)
         else:
             empty = row
     return _Sheet(tuple(lines), tuple(faults))
