@@ -11,14 +11,11 @@ from scipy.special import stdtr
 from analysis import mixed
 from analysis.effects import p_words
 from analysis.responses import Analysis
+from analysis.scatter import FEW
 from trials.errors import UserError
 
 WILD = 3.5
 """A residual so many robust spreads from zero is named: Iglewicz and Hoaglin (1993), from memory."""
-UNEQUAL = 3.0
-"""Spreads that differ by this factor are mentioned: common practice, no source."""
-FEW = 12
-"""With fewer patches than this no shape can be seen in residuals: common practice, no source."""
 DOUBT = 0.01
 """Below this p a shape is mentioned; several are looked for, so the bar is higher than usual."""
 
@@ -29,8 +26,9 @@ def checks(analysis: Analysis) -> list[str]:
     sentences = [*_wild_patches(analysis, left)]
     if not sentences:
         sentences.append("No single patch stands out from what its treatment and pieces lead one to expect.")
+    sentences += rough(analysis)
     if len(left) >= FEW:
-        sentences += [*_unequal_spreads(analysis, left), *_shape(analysis, left)]
+        sentences += _shape(analysis, left)
     return sentences
 
 
@@ -49,18 +47,21 @@ def _wild_patches(analysis: Analysis, left: np.ndarray) -> Iterator[str]:
             )
 
 
-def _unequal_spreads(analysis: Analysis, left: np.ndarray) -> Iterator[str]:
-    """Name factors whose levels scatter very differently."""
-    for factor in analysis.plan.factors:
-        groups = pd.Series(left).groupby(analysis.table.treated[factor.name].to_numpy()).agg(["std", "size"])
-        groups = groups[groups["size"] >= 4]
-        if len(groups) > 1 and groups["std"].min() > 0 and groups["std"].max() / groups["std"].min() > UNEQUAL:
-            most, least = groups["std"].idxmax(), groups["std"].idxmin()
-            ratio = groups["std"].max() / groups["std"].min()
-            yield (
-                f"Readings scatter {ratio:.1f} times as much with {factor.words} {most} as with {least}: "
-                "intervals that compare the two are rough."
-            )
+def rough(analysis: Analysis) -> list[str]:
+    """Name the factors whose levels scatter very differently, and what that does to the answers."""
+    sentences = []
+    for one in analysis.unequal:
+        factor, response = one.factor.words, analysis.response.words
+        own = (
+            f" What {factor} does is judged by each level's own boards (Welch 1947), which allows for it."
+            if one.factor.name in analysis.separate
+            else ""
+        )
+        sentences.append(
+            f"{response[:1].upper()}{response[1:]} scatters {one.ratio:.1f} times as much with {factor} {one.most} "
+            f"as with {one.least}: all tests and intervals of it are rough.{own}"
+        )
+    return sentences
 
 
 def _shape(analysis: Analysis, left: np.ndarray) -> Iterator[str]:

@@ -9,14 +9,14 @@ judged by restricted maximum likelihood with Kenward and Roger's degrees of free
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from analysis import combinations, mixed, strata
+from analysis import combinations, mixed, scatter, strata
 from analysis.combinations import Weights
 from analysis.frame import PatchTable, patch_table
 from analysis.level import LEVEL, level_of, per_cent
@@ -41,6 +41,8 @@ class Analysis:
     strata : the analysis of variance by strata, or None where the layout is not balanced.
     tests : one row an effect: judged_against, f, df_num, df_den, p, method; NaN where it cannot be judged.
     notes : what a reader has to know of the fit.
+    unequal : factors whose levels scatter very differently, which makes every test and interval rough.
+    separate : of those, the ones whose two levels are judged each by its own boards, by name.
     """
 
     plan: Plan
@@ -51,6 +53,8 @@ class Analysis:
     strata: pd.DataFrame | None
     tests: pd.DataFrame
     notes: tuple[str, ...]
+    unequal: tuple[scatter.Unequal, ...] = ()
+    separate: Mapping[str, scatter.Separate] = field(default_factory=dict)
 
     @property
     def response(self) -> Response:
@@ -149,11 +153,19 @@ def analyse(trial: Trial, response: Response) -> Analysis:
     fit = mixed.fit(named, response.name, told.fixed, told.fitted_random)
     by_lots = _with_lots_as_they_are(named, response.name, told, fit)
     by_strata, why_not = _by_strata(table, told)
-    tests = pd.DataFrame(list(_tests(told, fit, by_strata))).set_index("effect")
+    unequal = scatter.unequal(plan, table.treated, fit)
+    separate = {
+        one.factor.name: found
+        for one in unequal
+        if by_strata is not None and (found := scatter.separate(told, one.factor, table.treated, by_lots))
+    }
+    tests = pd.DataFrame(list(_tests(told, fit, by_strata, table.treated, separate))).set_index("effect")
     notes = [*table.notes, *_in_bench_words(fit.notes), *_method_notes(by_strata, why_not)]
     notes += [structure.describe_left_out(plan, left_out) for left_out in told.left_out]
     notes += _occasion_notes(plan)
-    return Analysis(plan, table, told, fit, by_lots, by_strata, tests, tuple(dict.fromkeys(notes)))
+    return Analysis(
+        plan, table, told, fit, by_lots, by_strata, tests, tuple(dict.fromkeys(notes)), unequal, separate
+    )  # fmt: skip
 
 
 def analyse_all(trial: Trial) -> tuple[list[Analysis], list[Unfitted]]:
@@ -197,7 +209,13 @@ def _by_strata(table: PatchTable, told: Structure) -> tuple[pd.DataFrame | None,
         return None, error.problems[0].what
 
 
-def _tests(told: Structure, fit: mixed.MixedFit, by_strata: pd.DataFrame | None) -> Iterator[dict[str, object]]:
+def _tests(
+    told: Structure,
+    fit: mixed.MixedFit,
+    by_strata: pd.DataFrame | None,
+    treated: pd.DataFrame,
+    separate: Mapping[str, scatter.Separate],
+) -> Iterator[dict[str, object]]:
     """Give one row an effect."""
     marginal: dict[Any, Any] = fit.tests().to_dict("index")
     exact: dict[Any, Any] = {} if by_strata is None else by_strata.to_dict("index")
@@ -211,6 +229,11 @@ def _tests(told: Structure, fit: mixed.MixedFit, by_strata: pd.DataFrame | None)
                 "p": np.nan,
                 "method": "cannot be judged",
             }
+        elif effect.name in separate:
+            own = separate[effect.name]
+            f = float(np.ptp(treated.groupby(effect.name, observed=True)["value"].mean()) / own.se) ** 2
+            p = 2 * float(stdtr(own.df, -(f**0.5)))
+            yield row | {"f": f, "df_num": effect.df, "df_den": own.df, "p": p, "method": "Welch"}
         elif exact:
             found = exact[effect.judged_against, effect.name]
             error = exact[effect.judged_against, "residual"]
@@ -250,18 +273,20 @@ def _stratum_differences(analysis: Analysis, effect: Effect, level: float) -> pd
     """Take a main effect's differences in its own stratum: var = MS (1/n_i + 1/n_j).
 
     Holds in a balanced layout, where a factor's contrasts lie wholly in one stratum (Cochran and Cox 1957,
-    chapter 7).
+    chapter 7). Two levels that scatter very differently are judged each by its own boards where that applies.
     """
     assert analysis.strata is not None
     (factor,) = effect.factors
     groups = analysis.table.treated.groupby(factor, observed=True)["value"].agg(["mean", "size"])
     square, df = analysis.strata.loc[(effect.judged_against, "residual"), ["ms", "df"]]
+    own = analysis.separate.get(factor)
     rows = []
     levels = list(groups.index)
     for at, first in enumerate(levels):
         for second in levels[at + 1 :]:
             difference = groups["mean"][second] - groups["mean"][first]
             se = np.sqrt(square * (1 / groups["size"][first] + 1 / groups["size"][second]))
+            se, df = (own.se, own.df) if own else (se, df)
             rows.append({"first": second, "second": first, "difference": difference, "se": se, "df": df})
     return _with_interval(pd.DataFrame(rows), level)
 

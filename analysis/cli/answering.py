@@ -147,6 +147,7 @@ def _answers(trial: Trial) -> Answers:
 
 
 def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
+    from analysis import checks
     from analysis.decide import together_words
 
     yield trial.plan.title
@@ -160,6 +161,10 @@ def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
     together = together_words(decision, trial.plan)
     if together:
         yield f"  {together}"
+    asked = {finding.response for finding in decision.findings}
+    for fit in decision.analyses:
+        if fit.response.name in asked:
+            yield from (f"  {line}" for line in checks.rough(fit))
 
 
 def _also_lines(trial: Trial, decision: Decision) -> Iterator[str]:
