@@ -11,7 +11,7 @@ import pandas as pd
 
 from analysis import outlook_page, precision
 from analysis.outlook_page import Outlook, Size
-from analysis.outlook_page.sentences import besides, meaning
+from analysis.outlook_page.sentences import besides, meaning, settled_columns
 from analysis.precision import Expected, expected
 from analysis.priors import Prior
 from trials import foretell, selection, structure
@@ -112,7 +112,7 @@ def effect_table(plan: Plan, answers: tuple[Expected, ...]) -> list[str]:
     return table(header, rows)
 
 
-def as_dict(foretold: Foretold, seen: Outlook) -> dict[str, Any]:
+def as_dict(plan: Plan, foretold: Foretold, seen: Outlook) -> dict[str, Any]:
     """Return all of it as plain values."""
     return {
         "title": foretold.title,
@@ -128,7 +128,7 @@ def as_dict(foretold: Foretold, seen: Outlook) -> dict[str, Any]:
             for forecast in foretold.questions
         ],
         "factors": list(foretold.factors),
-        "expected": [_expected_dict(one) for one in seen.answers],
+        "expected": [_expected_dict(plan, one) for one in seen.answers],
         "mixed_up": [
             {"first": list(one.first), "second": list(one.second), "correlation": one.correlation}
             for one in seen.mixed_up
@@ -140,7 +140,8 @@ def as_dict(foretold: Foretold, seen: Outlook) -> dict[str, Any]:
     }
 
 
-def _expected_dict(one: Expected) -> dict[str, Any]:
+def _expected_dict(plan: Plan, one: Expected) -> dict[str, Any]:
+    said = (meaning(plan, one), besides(plan, one)) if one.question else (one.why_not,)
     return {
         "effect": one.effect,
         "response": one.response,
@@ -153,8 +154,9 @@ def _expected_dict(one: Expected) -> dict[str, Any]:
         "half_width": one.half_width,
         "power": one.power,
         "settles": one.settles,
+        "says_none": one.says_none,
         "exact": one.exact,
-        "words": one.words,
+        "words": " ".join(filter(None, said)),
     }
 
 
@@ -179,6 +181,7 @@ def sized(
     numbers: Iterable[int] | None = None,
     experiments: int = 400,
     progress: Callable[[int, int], None] | None = None,
+    stop: Callable[[], bool] = lambda: False,
 ) -> Sized:
     """Work out what other sizes would tell of one question.
 
@@ -187,16 +190,17 @@ def sized(
     plan, layout : as they are.
     prior : how much pieces differ in the question's response.
     chance : of settling it that is wanted.
-    numbers, experiments, progress : as for `analysis.precision.size`; the experiments use every core.
+    numbers, experiments, progress, stop : as for `analysis.precision.size`; the experiments use every core.
     """
     table = precision.size(
-        plan, question, chance, prior, numbers, experiments=experiments, workers=None, progress=progress
+        plan, question, chance, prior, numbers, experiments=experiments, workers=None, progress=progress, stop=stop
     )
     readers = (
         precision.readers(plan, layout, question, prior) if 0 < prior.reading < prior.variances.iloc[-1] else None
     )
     words = f"{plan.factor(question.factor).words} on {plan.response(question.response).words}"
-    shown = Size(words, table, readers, question.worth, chance)
+    several = precision.compares_several(plan, question)
+    shown = Size(words, table, readers, question.worth, chance, several)
     return Sized(question, shown, precision.lots(plan, question, prior))
 
 
@@ -218,47 +222,43 @@ def size_lines(plan: Plan, one: Sized) -> Iterator[str]:
         yield f"- {one.shown.readers.attrs['notes'][0]}"
     yield f"- {source}"
     yield ""
+    chances = settled_columns(one.shown)
     yield from table(
-        ["boards", "df", "half-width", f"{question.worth:g} is seen", "settled", "how"],
-        [_size_row(row) for row in one.shown.table.to_dict("records")],
+        ["boards", "df", "half-width", f"{question.worth:g} is seen", *chances, "how"],
+        [_size_row(row, list(chances.values())) for row in one.shown.table.to_dict("records")],
     )
     yield ""
-    yield from outlook_page.curve_lines(one.shown.table, one.shown.chance)
+    yield from outlook_page.curve_lines(one.shown.table, one.shown.chance, several=one.shown.several)
     yield ""
     yield from table(
-        ["lots", "df", "half-width", "settled"],
-        [_row_cells(row, "lots") for row in one.lots.to_dict("records")],
+        ["lots", "df", "half-width", *chances],
+        [_row_cells(row, "lots", list(chances.values())) for row in one.lots.to_dict("records")],
     )
     if one.shown.readers is not None:
         yield ""
         yield from table(
-            ["assessors", "looks", "half-width", "settled"],
+            ["assessors", "looks", "half-width", *chances],
             [
                 [
                     "endless" if math.isinf(row["assessors"]) else f"{row['assessors']:.0f}",
-                    *_row_cells(row, "repeats", df=False),
+                    *_row_cells(row, "repeats", list(chances.values()), df=False),
                 ]
                 for row in one.shown.readers.to_dict("records")
             ],
         )
 
 
-def _size_row(row: Mapping[Any, Any]) -> list[str]:
-    give = row["method"] == "simulated"
-    return [
-        *_row_cells(row, "boards")[:-1],
-        _share(row["power"], row["power_se"] if give else 0.0),
-        _share(row["settles"], row["settles_se"] if give else 0.0),
-        row["method"],
-    ]
+def _size_row(row: Mapping[Any, Any], chances: Sequence[str]) -> list[str]:
+    cells = _row_cells(row, "boards", chances)
+    return [*cells[:3], _share(row["power"], row["power_se"]), *cells[3:], row["method"]]
 
 
-def _row_cells(row: Mapping[Any, Any], first: str, *, df: bool = True) -> list[str]:
+def _row_cells(row: Mapping[Any, Any], first: str, chances: Sequence[str], *, df: bool = True) -> list[str]:
     return [
         f"{row[first]:.0f}",
         *([f"{row['df']:.3g}"] if df else []),
         "" if math.isnan(row["half_width"]) else f"{row['half_width']:.2g}",
-        _share(row["settles"], 0.0),
+        *(_share(row[name], row.get(f"{name}_se", 0.0)) for name in chances),
     ]
 
 

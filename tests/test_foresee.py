@@ -87,7 +87,7 @@ def test_check_says_first_what_it_means_then_the_numbers(run, eight):
     text = done.out
     order = [
         "What you asked:",
-        "if it truly gains 1 grade, twice what you call worth having, this layout says so about",
+        "truly gains 1 grade (twice what you call worth having), the answer will be worth it about",
         "The interval will reach about",
         "◆",
         "How each factor is judged:",
@@ -173,7 +173,7 @@ def test_a_fraction_says_what_it_mixes_up(run, tmp_path):
 def test_size_says_boards_lots_and_assessors(run, folder):
     done = run("size", folder)
     assert done.status == 0
-    assert "- 12 boards settle the question with a chance of" in done.out
+    assert "boards settle the question with a chance of" in done.out
     assert "You plan 4." in done.out
     assert "by plank" in done.out
     assert "ssessors" in done.out
@@ -215,7 +215,7 @@ def test_plan_of_boards_that_hold_a_part_says_which_and_writes_the_page(run, eig
     done = run("plan", eight, "--seed", 4)
     assert done.status == 0
     assert "treatments were chosen to estimate best: carrier, dye load, seal coat, glaze dwell" in done.out
-    assert "if it truly gains 1 grade" in done.out
+    assert "truly gains 1 grade (twice" in done.out
     assert "outlook.html" in done.err
     assert {"layout.csv", "datapackage.json", "outlook.html", "trial.toml"} <= files(eight).keys()
     first = (eight / "layout.csv").read_bytes()

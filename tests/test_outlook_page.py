@@ -129,8 +129,9 @@ def test_what_it_means_is_said_with_the_numbers(small, small_page):
     text = flat(small_page)
     settled, seen = (round(100 * chance) for chance in (one.settles, one.power))
     assert (
-        "Seal coat on figure clarity: if it truly gains 1 grade, twice what you call worth having, this layout says "
-        f"so {settled} times in 100; if nothing is gained, it says so as often."
+        "Seal coat on figure clarity: if shellac truly gains 1 grade (twice what you call worth having), the answer "
+        f"will be worth it {settled} times in 100; if it gains nothing, the answer will be not worth it {settled} "
+        "times in 100."
     ) in text
     assert f"A difference of just 0.5 grade is seen at all {seen} times in 100." in text
     assert f"settled {settled} times in 100" in text
@@ -141,10 +142,17 @@ def test_questions_of_several_levels_and_named_pairs(example):
     text = flat(example.page())
     carrier = next(one for one in example.outlook.questions if one.effect == "carrier")
     pair = carrier.contrast.replace(" - ", " − ")
-    assert "Carrier on darkness: if one level truly gains 4 L*" in text
+    settled, none = (round(100 * chance) for chance in (carrier.settles, carrier.says_none))
+    assert none < settled
+    assert (
+        "Carrier on darkness: if one level truly gains 4 L* over another, the rest midway (twice what you call worth "
+        f"having), the answer will be worth it {settled} times in 100; if no level differs, the answer will be not "
+        f"worth it {none} times in 100."
+    ) in text
+    assert f"settled {settled} times in 100 if a level gains, {none} times in 100 if none does" in text
     assert f"about {carrier.half_width:.1f} L* to either side (for {pair}, the pair known least well)" in text
-    assert "Glaze dwell on figure clarity: if 12 min or 3 min truly gains 1 grade" in text
-    chances = sorted(round(100 * one.settles) for one in example.outlook.questions)
+    assert "Glaze dwell on figure clarity: if 3 min truly gains 1 grade over 12 min" in text
+    chances = sorted(round(100 * each) for one in example.outlook.questions for each in (one.settles, one.says_none))
     assert len(set(chances)) > 1
     assert f"can judge all 4 questions; it settles them {chances[0]} to {chances[-1]} times in 100." in text
 
@@ -162,6 +170,8 @@ def test_every_effect_has_its_row(example):
         assert float(row[2]) == pytest.approx(one.error_df, abs=0.05)
         assert float(row[3]) == pytest.approx(one.half_width, rel=0.05)
         chances = ["–", "–"] if one.question is None else [f"{100 * one.power:.0f}", f"{100 * one.settles:.0f}"]
+        if one.question and one.level > 0.95 + 1e-9:
+            chances[1] += f" / {100 * one.says_none:.0f}"
         assert row[4:] == chances
     heads = [text.strip() for text in page.texts["th"]]
     assert "carrier × dye load" in heads
@@ -174,7 +184,7 @@ def test_what_cannot_be_judged_is_said_in_words_and_has_no_row(untold):
     assert any(one.effect == "carrier" for one in rest)
     assert len(page.texts.get("td", [])) == 6 * len(judged)
     for one in rest:
-        assert " ".join(one.words.split()) in page.flat
+        assert " ".join(one.why_not.split()) in page.flat
     assert "cannot be judged" in page.flat
 
 
@@ -249,7 +259,7 @@ def test_nothing_is_fetched_or_run(small):
 def test_what_is_typed_in_stays_text(small):
     (one,) = small.outlook.questions
     bad = replace(one, contrast=HOSTILE)
-    cannot = replace(one, can_be_judged=False, words=HOSTILE)
+    cannot = replace(one, can_be_judged=False, why_not=HOSTILE)
     names = Size(HOSTILE, small.outlook.sizes[0].table, small.outlook.sizes[0].readers, 0.5)
     alias = (Alias((HOSTILE,), ("b", HOSTILE), 1.0), Alias(("b",), ("c",), 0.4))
     page = small.page(
@@ -274,8 +284,8 @@ def test_no_question_at_all(small):
 
 
 def test_nothing_can_be_judged_and_nothing_is_known(small):
-    none = tuple(replace(one, can_be_judged=False, words="Too few boards.") for one in small.outlook.answers)
-    table = small.outlook.sizes[0].table.assign(half_width=np.nan, power=np.nan, settles=np.nan)
+    none = tuple(replace(one, can_be_judged=False, why_not="Too few boards.") for one in small.outlook.answers)
+    table = small.outlook.sizes[0].table.assign(half_width=np.nan, power=np.nan, chance=np.nan)
     nothing = replace(small.outlook.sizes[0], table=table, readers=None)
     page = check_form(small.page(answers=none, sizes=(nothing,)))
     assert "The question cannot be judged from this layout." in page.flat
@@ -287,7 +297,10 @@ def test_nothing_can_be_judged_and_nothing_is_known(small):
 
 def test_numbers_that_are_not_known_are_not_printed_as_such(small):
     (one,) = small.outlook.questions
-    for unknown in (replace(one, settles=math.nan, power=math.nan), replace(one, half_width=math.nan)):
+    for unknown in (
+        replace(one, settles=math.nan, says_none=math.nan, power=math.nan),
+        replace(one, half_width=math.nan),
+    ):
         page = check_form(small.page(answers=(unknown,)))
         assert not re.search(r"\bnan\b|\binf\b", page.flat)
 
@@ -343,7 +356,7 @@ def test_chances_and_half_widths_are_drawn(sized, monkeypatch):
     assert len(shown) == 4
     xs, ys = upper.lines[1].get_data()
     assert list(xs) == list(shown["boards"])
-    assert np.allclose(ys, 100 * shown["settles"])
+    assert np.allclose(ys, 100 * shown["chance"])
     xs, ys = lower.lines[0].get_data()
     assert np.allclose(ys, shown["half_width"] / 0.5)
     assert [80, 80] in [list(line.get_ydata()) for line in upper.lines]
@@ -351,10 +364,10 @@ def test_chances_and_half_widths_are_drawn(sized, monkeypatch):
 
 
 def test_simulated_chances_have_bars_and_open_marks(sized, monkeypatch):
-    table = sized.table.assign(method=["exact", "simulated", "exact", "exact"], settles_se=[0, 0.02, 0, 0])
+    table = sized.table.assign(method=["exact", "simulated", "exact", "exact"], chance_se=[0, 0.02, 0, 0])
     some = replace(sized, table=table)
     upper, _ = drawn_lines(monkeypatch, sizes, lambda: size_figure((some,)))
-    chance = float(table["settles"].iloc[1])
+    chance = float(table["chance"].iloc[1])
     spans = [list(line.get_ydata()) for line in upper.lines if line.get_marker() == "_"]
     assert spans == [pytest.approx([max(100 * chance - 4, 0), min(100 * chance + 4, 100)])]
     hollow = [line for line in upper.lines if line.get_markerfacecolor() == "white"]
@@ -364,9 +377,9 @@ def test_simulated_chances_have_bars_and_open_marks(sized, monkeypatch):
 
 
 def test_simulated_chances_are_marked_in_the_table(small, sized):
-    table = sized.table.assign(method=["exact", "simulated", "exact", "exact"], settles_se=[0, 0.02, 0, 0])
+    table = sized.table.assign(method=["exact", "simulated", "exact", "exact"], chance_se=[0, 0.02, 0, 0])
     text = flat(small.page(sizes=(replace(sized, table=table, readers=None),)))
-    assert f"{100 * table['settles'].iloc[1]:.0f} ± 4.0" in text
+    assert f"{100 * table['chance'].iloc[1]:.0f} ± 4.0" in text
     assert "What stands after ± is two standard errors" in text
     assert "Open marks are simulated" in text
 
@@ -481,7 +494,7 @@ def test_lines_fit_a_terminal_and_explain_themselves(example, untold):
 
 
 def test_a_curve_in_blocks():
-    table = pd.DataFrame({"boards": [6, 12, 18], "settles": [math.nan, 0.5, 1.0]})
+    table = pd.DataFrame({"boards": [6, 12, 18], "chance": [math.nan, 0.5, 1.0]})
     assert curve_lines(table, 0.8) == [
         "times in 100 that it is settled (wanted: 80, drawn across)",
         "    100 │           ███",
@@ -500,7 +513,7 @@ def test_a_curve_in_blocks():
 
 def test_a_long_curve_keeps_what_is_needed(sized):
     boards = np.arange(1, 61) * 6
-    table = pd.DataFrame({"boards": boards, "settles": 1 - np.exp(-boards / 100)})
+    table = pd.DataFrame({"boards": boards, "chance": 1 - np.exp(-boards / 100)})
     for chance in (0.5, 0.8, 0.999):
         found = curve_lines(table, chance)
         assert max(map(len, found)) <= 70

@@ -7,9 +7,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower, TTestPower
 
-from analysis import combinations, mixed, precision, priors, strata
+from analysis import combinations, decide, mixed, precision, priors, strata
+from analysis.precision import made_up, verdicts
 from tests.conftest import EXAMPLE, SMALL
 from tests.trials_made import Pieces, trial_of
 from trials import structure
@@ -226,20 +228,12 @@ def test_bonferroni_only_where_all_pairs_are_compared(example):
     assert found["glaze_dwell"].contrast == "12 min - 3 min"
 
 
-def test_the_words_name_the_source_and_what_settling_means(example):
-    asked = [one for one in precision.expected(example, lay_out(example, 1)) if one.question]
-    assert len(asked) == len(example.questions)
-    for one in asked:
-        assert "Working values, not measured" in one.words
-        assert f"{one.settles:.0%}" in one.words
-
-
 def test_what_cannot_be_judged_is_said(tmp_path):
     plan = planned(tmp_path, SMALL.replace("count = 4", "count = 2"))
     found = {one.effect: one for one in precision.expected(plan, lay_out(plan, 1), {"darkness": VARIANCES})}
     assert not found["carrier"].can_be_judged
     assert math.isnan(found["carrier"].se)
-    assert "cannot be told apart" in found["carrier"].words
+    assert "cannot be told apart" in found["carrier"].why_not
     assert found["seal_coat"].can_be_judged
 
 
@@ -253,6 +247,62 @@ def test_unequal_numbers_of_boards_are_not_called_exact(tmp_path):
         precision.power(told_of(plan), ("carrier", 1.0), VARIANCES)
 
 
+# --- the chances of the verdicts -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("levels", "df", "worth"), [(3, 4, 2.5), (3, 8, 4.0), (4, 8, 3.0), (3, 1, 2.0), (6, 20, 6.0)]
+)
+def test_chances_of_several_levels_against_drawing_means(levels, df, worth):
+    """Level means and one chi-square, 100 000 times: four Monte Carlo standard errors are at most 0.006."""
+    rng = np.random.default_rng(levels)
+    level = verdicts.widened(0.95, levels)
+    assert level == pytest.approx(1 - 0.05 / math.comb(levels, 2))
+    means = rng.standard_normal((100_000, levels)) / math.sqrt(2)
+    half = stats.t.ppf(0.5 + level / 2, df) * np.sqrt(rng.chisquare(df, len(means)) / df)
+    none = (np.ptp(means, axis=1) + half < worth).mean()
+    means[:, [0, -1]] += -worth, worth
+    gains = (np.ptp(means, axis=1) - half >= worth).mean()
+    assert verdicts.chances(1.0, df, levels, level, worth) == pytest.approx((gains, none), abs=0.006)
+
+
+def test_the_verdict_reckoned_with_is_that_of_decide():
+    """The pair furthest apart and its own interval, turned so that it is a gain; a single pair as it was named."""
+
+    def said(differences, halves):
+        made = [
+            decide.Comparison("x", "y", *[gain, gain - half, gain + half] * 2, 1.0, 9.0, 0.5)
+            for gain, half in zip(differences, halves, strict=True)
+        ]
+        leading = max(made, key=lambda one: abs(one.gain))
+        return decide.judge(leading.turned() if len(made) > 1 and leading.gain < 0 else leading, 1.0)
+
+    rng = np.random.default_rng(2)
+    for pairs in (1, 3):
+        differences, halves = rng.normal(0, 0.8, (200, pairs)), rng.uniform(0.2, 1.5, (200, pairs))
+        worth_it, not_worth_it = made_up.verdicts(differences, halves, 1.0)
+        found = [said(*both) for both in zip(differences, halves, strict=True)]
+        assert list(worth_it) == [one == decide.WORTH_IT for one in found]
+        assert list(not_worth_it) == [one == decide.NOT_WORTH_IT for one in found]
+        assert len(set(found)) == 3
+
+
+def test_levels_on_unequal_numbers_of_boards_are_made_up(tmp_path):
+    """Seven boards for three carriers: the chances are those of a simulation with numbers of its own."""
+    text = SMALL.replace('"water", "alcohol"', '"water", "alcohol", "oil"').replace("count = 4", "count = 7")
+    plan = planned(tmp_path, text)
+    question = Question("carrier", "figure_clarity", 2.0, ())
+    plan = replace(plan, questions=(question,))
+    variances = VARIANCES | {"board": 0.1}
+    layout = lay_out(plan, 1)
+    one = precision.expected(plan, layout, {"figure_clarity": variances})[0]
+    found = precision.simulate(plan, layout, question, variances, 4.0, count=1000, seed=5)
+    assert not one.exact
+    assert one.chance == one.says_none < one.settles
+    for said, share in ((one.settles, found.settled), (one.says_none, found.says_none)):
+        assert abs(said - share) < 4.5 * math.sqrt(2 * share * (1 - share) / 1000)
+
+
 # --- simulation ------------------------------------------------------------------------------------
 
 
@@ -264,6 +314,7 @@ def test_settling_and_half_width_against_simulation(small, gain):
     found = precision.simulate(plan, layout, SEAL, VARIANCES, gain, count=4000, seed=11)
     error = math.sqrt(expected.settles * (1 - expected.settles) / found.count)
     assert abs(found.settled - expected.settles) < 4.5 * error
+    assert abs(found.says_none - expected.says_none) < 4.5 * error
     assert abs(found.half_width - expected.half_width) < 4.5 * found.half_width_se
     assert 0.05 < expected.settles < 0.95
 
@@ -351,6 +402,39 @@ def test_the_usual_numbers_hold_whole_sets_and_the_plans_own(small):
     assert {2, 4, 6} <= set(table["boards"])
     assert table["settles"].iloc[-1] >= 0.95 or table["boards"].iloc[-1] == 24
     assert table["boards"].is_monotonic_increasing
+
+
+def test_numbers_between_whole_sets_are_looked_at(tmp_path):
+    """Six carriers: of 12 boards too few and 18 enough, the fewest in between that are enough are searched for."""
+    carriers = ", ".join(f'"{name}"' for name in ("water", "alcohol", "oil", "milk", "lye", "wax"))
+    plan = planned(tmp_path, SMALL.replace('"water", "alcohol"', carriers).replace("count = 4", "count = 18"))
+    variances = VARIANCES | {"board": 0.2}
+    table = precision.size(plan, SEAL, 0.8, variances, experiments=100).set_index("boards")
+    whole = table[table["method"] == "exact"]["chance"]
+    first = int(whole[whole >= 0.8].index[0])
+    between = table.loc[first - 5 : first - 1]
+    assert len(between) >= 2
+    assert set(between["method"]) == {"simulated"}
+    enough = int(table[table["chance"] >= 0.8].index[0])
+    assert first - 6 < enough < first
+    assert table.attrs["notes"][0].startswith(f"{enough} boards settle the question with a chance of about")
+    assert table.loc[enough - 1, "chance"] < 0.8  # looked at and not enough
+    more = table.loc[enough, "chance"]
+    assert table.loc[enough, "chance_se"] == pytest.approx(math.sqrt(more * (1 - more) / 200))  # looked at afresh
+
+
+def test_size_counts_boards_by_both_answers(tmp_path):
+    """Three levels: that none differs is the harder to say, so it takes more boards than what a gain takes."""
+    text = SMALL.replace('"3 min", "6 min"', '"3 min", "6 min", "9 min"').replace("strips = 2", "strips = 3")
+    plan = planned(tmp_path, text)
+    dwell = Question("glaze_dwell", "figure_clarity", 1.0, ())
+    table = precision.size(plan, dwell, 0.8, VARIANCES, boards=range(2, 26, 2))
+    assert (table["chance"] == table[["settles", "says_none"]].min(axis=1)).all()
+    gained = int(table[table["settles"] >= 0.8]["boards"].iloc[0])
+    both = table[table["chance"] >= 0.8].iloc[0]
+    assert both["boards"] > gained
+    chances = f"{both['settles']:.0%} if one level gains twice the worth, {both['says_none']:.0%} if none does"
+    assert table.attrs["notes"][0] == f"{both['boards']} boards settle the question with a chance of {chances}."
 
 
 def test_sorting_by_plank_helps_what_is_laid_on_boards(example):

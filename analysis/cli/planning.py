@@ -43,7 +43,7 @@ def check(
     layout = _layout(place, plan)
     known, lacking = priors.for_plan(plan, place.path, _with_results(place))
     foretold, seen = foresee.told(plan, layout, known, lacking)
-    data = foresee.as_dict(foretold, seen)
+    data = foresee.as_dict(plan, foretold, seen)
     lines = list(foresee.lines(plan, foretold, seen))
     checked = _materials(place, plan)
     data["materials"] = [asdict(one) for one in checked.checks]
@@ -136,7 +136,9 @@ def size(
             with shell.long_work(f"{question.factor} on {question.response}: size") as work:
                 prior = known[question.response]
                 found.append(
-                    foresee.sized(plan, layout, question, prior, chance, numbers, experiments, work.progress)
+                    foresee.sized(
+                        plan, layout, question, prior, chance, numbers, experiments, work.progress, work.stop
+                    )
                 )
     data: dict[str, Any] = {
         "chance": chance,
@@ -233,6 +235,7 @@ def _show_layout(
     outlook_page.write(place.path / PAGE, plan, whole, seen)
     lines += ["", *foresee.question_lines(plan, foretold, seen), ""]
     lines += [*dict.fromkeys([*laid.notes, *seen.mixed_up_words, *lacking])]
+    told = foresee.as_dict(plan, foretold, seen)
     again = (
         "does not give this layout again, for the search was stopped; layout.csv holds it"
         if stopped
@@ -244,7 +247,7 @@ def _show_layout(
         "seed": laid.seed,
         "notes": list(laid.notes),
         "outlook": str(place.path / PAGE),
-        **{key: value for key, value in foresee.as_dict(foretold, seen).items() if key in ("expected", "mixed_up")},
+        **{key: told[key] for key in ("expected", "mixed_up")},
     }
     shell.answer("plan", as_json=as_json, data=data, lines=lines)
     shell.say(f"Wrote {place.layout_file}. It tells which code carries what: who scores should not read it.")

@@ -98,7 +98,7 @@ def _answers_on(response: Response, outlook: Outlook) -> list[Expected]:
 def _card(plan: Plan, one: Expected) -> Card:
     known = is_known(one)
     about = "" if one.exact else "about "
-    badge = f"settled {about}{sentences.times(one.settles)}" if known else "cannot be judged"
+    badge = f"settled {about}{sentences.settled(one)}" if known else "cannot be judged"
     return Card(badge, known, words.clean(sentences.meaning(plan, one)), words.clean(sentences.besides(plan, one)))
 
 
@@ -158,7 +158,8 @@ def _reading(answers: Sequence[Expected]) -> Iterator[str]:
         if any(sentences.several_pairs(one) for one in answers):
             yield (
                 "Where several pairs of levels are compared at once, their intervals hold together with 95% "
-                "(Bonferroni), and the pair known least well is shown."
+                "(Bonferroni), and the pair known least well is shown. Settled is then two numbers: when two levels "
+                "lie twice the worth apart, and when none differs."
             )
         if not all(one.exact for one in answers):
             yield "The layout is not balanced, so the numbers are approximate."
@@ -170,8 +171,14 @@ def _effect_cells(one: Expected) -> Iterator[str]:
     yield structure.piece_words(one.judged_against)
     yield words.degrees(one.error_df)
     yield sentences.amount(one.half_width)
-    for chance in (one.power, one.settles):
-        yield "–" if one.question is None else sentences.per_hundred(chance)
+    yield from (
+        ("–", "–")
+        if one.question is None
+        else (
+            sentences.per_hundred(one.power),
+            sentences.settled_short(one),
+        )
+    )
 
 
 def _unseen(plan: Plan, layout: Layout, outlook: Outlook) -> Iterator[str]:
@@ -179,7 +186,7 @@ def _unseen(plan: Plan, layout: Layout, outlook: Outlook) -> Iterator[str]:
     given: dict[str, None] = {}
     for one in outlook.answers:
         if not is_known(one):
-            reason = one.words or f"{sentences.subject(one)} cannot be judged from this layout."
+            reason = one.why_not or f"{sentences.subject(one)} cannot be judged from this layout."
             given.setdefault(words.clean(reason), None)
     told = structure.of_layout(plan, layout.patches)
     for left_out in told.left_out:
@@ -190,12 +197,12 @@ def _unseen(plan: Plan, layout: Layout, outlook: Outlook) -> Iterator[str]:
 def _size_tables(outlook: Outlook) -> Iterator[Table]:
     for one in outlook.sizes:
         shown = one.table[one.table["boards"] <= sizes.last_shown((one,))]
-        rows = tuple(_size_cells(row) for row in shown.to_dict("records"))
+        chances = sentences.settled_columns(one)
         yield Table(
             caption=f"Boards: {words.clean(one.words)} (worth {words.plain(one.worth)})",
-            columns=("boards", "df", "half-width", "seen", "settled"),
-            numeric=(True,) * 5,
-            rows=rows,
+            columns=("boards", "df", "half-width", "seen", *chances),
+            numeric=(True,) * (4 + len(chances)),
+            rows=tuple(_size_cells(row, list(chances.values())) for row in shown.to_dict("records")),
             notes=(*_new(one.table, outlook), *(_SIMULATED if sentences.has_simulated(shown) else ())),
         )
         if one.readers is not None:
@@ -211,24 +218,25 @@ def _new(table: pd.DataFrame, outlook: Outlook) -> tuple[str, ...]:
     return tuple(note for note in notes if not any(note in source for source in _cleaned(outlook.sources)))
 
 
-def _size_cells(row: dict[str, float]) -> tuple[str, ...]:
+def _size_cells(row: dict[str, float], chances: Sequence[str]) -> tuple[str, ...]:
     if not math.isfinite(row["half_width"]):
-        return (f"{int(row['boards'])}", *["–"] * 4)
-    settled = sentences.per_hundred(row["settles"])
-    error = float(row.get("settles_se", math.nan))
-    if error > 0 and math.isfinite(row["settles"]):
-        settled += f" ± {sentences.amount(200 * error)}"
+        return (f"{int(row['boards'])}", *["–"] * (3 + len(chances)))
     return (
         f"{int(row['boards'])}", words.degrees(row["df"]), sentences.amount(row["half_width"]),
-        sentences.per_hundred(row["power"]), settled,
+        sentences.per_hundred(row["power"]), *(_with_error(row[name], row[f"{name}_se"]) for name in chances),
     )  # fmt: skip
+
+
+def _with_error(chance: float, error: float) -> str:
+    text = sentences.per_hundred(chance)
+    return f"{text} ± {sentences.amount(200 * error)}" if error > 0 and math.isfinite(chance) else text
 
 
 def _readers_table(one: Size, readers: pd.DataFrame, notes: tuple[str, ...]) -> Table:
     looks = sorted({int(count) for count in readers.loc[readers["assessors"] < math.inf, "repeats"]})
     rows = []
     for people, some in readers.groupby("assessors"):
-        by_looks = {int(row["repeats"]): sentences.per_hundred(row["settles"]) for row in some.to_dict("records")}
+        by_looks = {int(row["repeats"]): sentences.per_hundred(row["chance"]) for row in some.to_dict("records")}
         endless = isinstance(people, float) and math.isinf(people)
         cells = [next(iter(by_looks.values()))] * len(looks) if endless else [by_looks.get(at, "") for at in looks]
         rows.append(("endlessly many" if endless else f"{people:.0f}", *cells))

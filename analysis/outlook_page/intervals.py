@@ -9,7 +9,7 @@ from analysis.outlook_page import sentences
 from analysis.outlook_page.drawing import SMALL, figure_of, fit, new_axes, text_width
 from analysis.outlook_page.outlook import is_known, worth_of
 from analysis.precision import Expected
-from analysis.precision.outlook import TRUE_GAIN
+from analysis.precision.verdicts import TRUE_GAIN
 from analysis.report import inline_svg
 from analysis.report.figures import BAND, INK, LETTERS, MUTED, RULE, WIDTH, theme
 
@@ -65,7 +65,7 @@ def _axes(answers: Sequence[Expected]) -> Axes:
 
 def _row(axes: Axes, at: int, one: Expected) -> None:
     known = is_known(one)
-    right = sentences.per_hundred(one.settles) if known else ""
+    right = sentences.settled_short(one) if known else ""
     room = _ACROSS - text_width(right, LETTERS) - LETTERS
     place = axes.get_yaxis_transform()
     axes.text(0, at - 0.27, fit(sentences.subject(one), room), transform=place, va="center", ha="left")
@@ -110,9 +110,7 @@ def _description(answers: Sequence[Expected]) -> str:
     for one in answers:
         if is_known(one):
             half = sentences.amount(one.half_width / worth_of(one))
-            parts.append(
-                f"{sentences.subject(one)}: plus or minus {half} worths, settled {sentences.times(one.settles)}"
-            )
+            parts.append(f"{sentences.subject(one)}: plus or minus {half} worths, settled {sentences.settled(one)}")
         else:
             parts.append(f"{sentences.subject(one)}: cannot be judged")
     return f"{sentences.told_apart(answers)} {'; '.join(parts)}."

@@ -18,12 +18,11 @@ class Size:
     Attributes
     ----------
     words : the question, short: ``seal coat on figure clarity``.
-    table : as `analysis.precision.size`: boards, df, half_width, power and settles, its sentences in
-        ``.attrs["notes"]``. It may hold ``method`` (``exact`` or ``simulated``) and ``settles_se``, the standard
-        error of a simulated chance.
+    table : as `analysis.precision.size`, its sentences in ``.attrs["notes"]``.
     readers : as `analysis.precision.readers`, or None.
     worth : of the question, in the response's unit.
     chance : of settling the question that is wanted.
+    several : whether several pairs of levels are compared, so that the chances of the two answers differ.
     """
 
     words: str
@@ -31,17 +30,18 @@ class Size:
     readers: pd.DataFrame | None
     worth: float
     chance: float = 0.8
+    several: bool = False
 
     @property
     def enough(self) -> int | None:
         """The least number of boards with the wanted chance, if one has it."""
-        found = self.table.loc[self.table["settles"] >= self.chance, "boards"]
+        found = self.table.loc[self.table["chance"] >= self.chance, "boards"]
         return int(found.min()) if len(found) else None
 
     @property
     def known(self) -> pd.DataFrame:
         """The sizes that have an answer, ascending."""
-        return self.table[self.table["settles"].notna() & self.table["half_width"].notna()].sort_values("boards")
+        return self.table[self.table["chance"].notna() & self.table["half_width"].notna()].sort_values("boards")
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.outlook_page.outlook import Outlook, Size, is_known, worth_of
 from analysis.precision import Expected
 from analysis.precision.exact import LEVEL
-from analysis.precision.outlook import TRUE_GAIN
+from analysis.precision.verdicts import TRUE_GAIN
 from analysis.report import words
 from trials.plan import Plan, Response
 
@@ -65,12 +65,36 @@ def meaning(plan: Plan, one: Expected) -> str:
     """Say what an answer to a question means at the bench."""
     start = f"{words.capital(subject(one))}: "
     if not is_known(one):
-        return start + (one.words or "this cannot be judged from this layout.")
+        return start + (one.why_not or "this cannot be judged from this layout.")
     gain = _counted(plan.response(one.response), TRUE_GAIN * worth_of(one))
+    gains, none = _truths(plan, one, gain)
     return (
-        f"{start}if {_who(plan, one)} truly gains {gain}, twice what you call worth having, this layout says so "
-        f"{_about(one)}{times(one.settles)}; if nothing is gained, it says so as often."
+        f"{start}if {gains} (twice what you call worth having), the answer will be worth it "
+        f"{_about(one)}{times(one.settles)}; if {none}, the answer will be not worth it "
+        f"{_about(one)}{times(one.says_none)}."
     )
+
+
+def _truths(plan: Plan, one: Expected, gain: str) -> tuple[str, str]:
+    """Return what is true where something is gained, and where nothing is."""
+    if several_pairs(one):
+        return f"one level truly gains {gain} over another, the rest midway", "no level differs"
+    levels = plan.factor(one.effect).levels
+    first, second = (one.question.between if one.question else ()) or levels
+    over = f" over {words.clean(first)}" if len(levels) > 2 else ""
+    return f"{words.clean(second)} truly gains {gain}{over}", "it gains nothing"
+
+
+def settled(one: Expected) -> str:
+    """Return how often a question is settled: ``71 times in 100``, or when a level gains and when none does."""
+    text = times(one.settles)
+    return f"{text} if a level gains, {times(one.says_none)} if none does" if several_pairs(one) else text
+
+
+def settled_short(one: Expected) -> str:
+    """Return the same as numbers of 100: ``71``, or ``71 / 24``."""
+    text = per_hundred(one.settles)
+    return f"{text} / {per_hundred(one.says_none)}" if several_pairs(one) else text
 
 
 def besides(plan: Plan, one: Expected) -> str:
@@ -95,12 +119,6 @@ def _about(one: Expected) -> str:
     return "" if one.exact else "about "
 
 
-def _who(plan: Plan, one: Expected) -> str:
-    if one.question is not None and one.question.between:
-        return " or ".join(map(words.clean, one.question.between))
-    return "one level" if len(plan.factor(one.effect).levels) > 2 else "it"
-
-
 def summary(outlook: Outlook) -> str:
     """Say how many of the questions the layout can judge, and how often it settles them."""
     asked = outlook.questions
@@ -116,7 +134,8 @@ def summary(outlook: Outlook) -> str:
         return f"{which} {'cannot' if len(asked) == 1 else 'can'} be judged from this layout."
     every = {1: "the question", 2: "both questions"}.get(len(asked), f"all {number}")
     judged = every if len(known) == len(asked) else f"{len(known)} of the {number}"
-    chances = sorted(one.settles for one in known if math.isfinite(one.settles))
+    both = [chance for one in known for chance in (one.settles, one.says_none)]
+    chances = sorted(chance for chance in both if math.isfinite(chance))
     often = f"; it settles {'it' if len(known) == 1 else 'them'} {_range(chances)}" if chances else ""
     return (
         f"This layout can judge {judged}{often}. To settle a question is to find the whole interval on one side of "
@@ -129,6 +148,11 @@ def _range(chances: Sequence[float]) -> str:
     if per_hundred(low) == per_hundred(high):
         return times(low)
     return f"{per_hundred(low)} to {per_hundred(high)} times in 100"
+
+
+def settled_columns(one: Size) -> dict[str, str]:
+    """Return the columns of `analysis.precision.size` that tell how often a question is settled, by heading."""
+    return {"worth it": "settles", "not worth it": "says_none"} if one.several else {"settled": "chance"}
 
 
 # --- under the pictures ----------------------------------------------------------------------------
@@ -178,8 +202,8 @@ def readers_help(sizes: Sequence[Size]) -> str:
     parts = []
     for one in sizes:
         assert one.readers is not None
-        known = one.readers[one.readers["settles"].notna()]
-        first, last = per_hundred(known["settles"].iloc[0]), per_hundred(known["settles"].iloc[-1])
+        known = one.readers[one.readers["chance"].notna()]
+        first, last = per_hundred(known["chance"].iloc[0]), per_hundred(known["chance"].iloc[-1])
         change = f"stays at {first}" if first == last else f"goes from {first} to {last}"
         parts.append(f"{words.clean(one.words)} {change} times in 100")
     return f"With more assessors, {'; '.join(parts)}."

@@ -92,11 +92,11 @@ def _marks(at: int, *, filled: bool) -> dict[str, object]:
 
 
 def _chances(axes: Axes, at: int, one: Size, table: pd.DataFrame) -> None:
-    boards, chances = table["boards"].to_numpy(float), 100 * table["settles"].to_numpy(float)
+    boards, chances = table["boards"].to_numpy(float), 100 * table["chance"].to_numpy(float)
     axes.plot(boards, chances, clip_on=False, **_look(at))  # type: ignore[arg-type]
     simulated = _is_simulated(table)
-    if "settles_se" in table:
-        errors = 200 * table["settles_se"].to_numpy(float)
+    if "chance_se" in table:
+        errors = 200 * table["chance_se"].to_numpy(float)
         for count, chance, error in zip(boards, chances, errors, strict=True):
             if error > 0:
                 span = [max(chance - error, 0), min(chance + error, 100)]
@@ -105,7 +105,7 @@ def _chances(axes: Axes, at: int, one: Size, table: pd.DataFrame) -> None:
         some = simulated != filled
         axes.plot(boards[some], chances[some], clip_on=False, **_marks(at, filled=filled))  # type: ignore[arg-type]
     if one.enough is not None:
-        reached = float(table.loc[table["boards"] == one.enough, "settles"].iloc[0])
+        reached = float(table.loc[table["boards"] == one.enough, "chance"].iloc[0])
         axes.plot([one.enough] * 2, [0, 100 * reached], color=MUTED, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
 
 
@@ -124,7 +124,7 @@ def _chance_scale(axes: Axes, sizes: Sequence[Size], tables: Sequence[pd.DataFra
     axes.set_ylim(0, 100)
     axes.set_yticks([0, 20, 40, 60, 80, 100])
     axes.tick_params(left=True, bottom=True, length=3)
-    ends = [float(table["settles"].iloc[-1]) for table in tables if len(table)]
+    ends = [float(table["chance"].iloc[-1]) for table in tables if len(table)]
     for chance in sorted({one.chance for one in sizes}):
         axes.axhline(100 * chance, color=MUTED, linewidth=1, linestyle=(0, (5, 3)), zorder=1)
         in_the_way = any(chance - _UNDER < end < chance for end in ends)
@@ -162,7 +162,7 @@ def _boards_scale(upper: Axes, lower: Axes, tables: Sequence[pd.DataFrame]) -> N
 
 def _names(axes: Axes, sizes: Sequence[Size], tables: Sequence[pd.DataFrame]) -> None:
     """Write each question beside the last point of its line, moved apart where two would touch."""
-    ends = [100 * float(table["settles"].iloc[-1]) if len(table) else 0.0 for table in tables]
+    ends = [100 * float(table["chance"].iloc[-1]) if len(table) else 0.0 for table in tables]
     order = sorted(range(len(sizes)), key=lambda at: (ends[at], -at))
     gap = 100 * 31 / (72 * _CHANCE)
     spots = geometry.spread([ends[at] for at in order], gap, 5, 97)
@@ -185,7 +185,7 @@ _SPACE, _ABOVE = 0.5, 0.52
 
 def with_readers(sizes: Sequence[Size]) -> list[Size]:
     """Return those for which something is known of more assessors."""
-    return [one for one in sizes if one.readers is not None and bool(one.readers["settles"].notna().any())]
+    return [one for one in sizes if one.readers is not None and bool(one.readers["chance"].notna().any())]
 
 
 def readers_figure(sizes: Sequence[Size], name: str = "assessors") -> str:
@@ -224,15 +224,15 @@ def readers_figure(sizes: Sequence[Size], name: str = "assessors") -> str:
 
 def _reader_panel(axes: Axes, one: Size) -> None:
     assert one.readers is not None
-    table = one.readers[one.readers["settles"].notna()]
+    table = one.readers[one.readers["chance"].notna()]
     finite = table[table["assessors"] < math.inf]
     counts = sorted({int(count) for count in finite["assessors"]})
     beyond = (counts[-1] if counts else 0) + 1
     for at, looks in enumerate(sorted(set(finite["repeats"]))):
         rows = finite[finite["repeats"] == looks].sort_values("assessors")
-        axes.plot(rows["assessors"], 100 * rows["settles"], clip_on=False, **_look(at))  # type: ignore[arg-type]
-        axes.plot(rows["assessors"], 100 * rows["settles"], clip_on=False, **_marks(at, filled=True))  # type: ignore[arg-type]
-    endless = table.loc[table["assessors"] == math.inf, "settles"]
+        axes.plot(rows["assessors"], 100 * rows["chance"], clip_on=False, **_look(at))  # type: ignore[arg-type]
+        axes.plot(rows["assessors"], 100 * rows["chance"], clip_on=False, **_marks(at, filled=True))  # type: ignore[arg-type]
+    endless = table.loc[table["assessors"] == math.inf, "chance"]
     for chance in endless:
         axes.plot([beyond], [100 * chance], marker="D", markersize=6, markerfacecolor="white", markeredgecolor=INK,
                   linestyle="none", clip_on=False, zorder=4)  # fmt: skip

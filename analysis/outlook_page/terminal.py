@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.outlook_page import sentences
 from analysis.outlook_page.outlook import Outlook, is_known, worth_of
 from analysis.precision import Expected
-from analysis.precision.outlook import TRUE_GAIN
+from analysis.precision.verdicts import TRUE_GAIN
 from analysis.report import words
 
 WIDTH = 80
@@ -49,9 +49,9 @@ def lines(outlook: Outlook) -> list[str]:
 def _question(one: Expected) -> list[str]:
     start = words.capital(sentences.subject(one))
     if not is_known(one):
-        return ["", *_wrapped(f"{start}: {one.words or 'cannot be judged from this layout.'}")]
+        return ["", *_wrapped(f"{start}: {one.why_not or 'cannot be judged from this layout.'}")]
     about = "" if one.exact else "about "
-    text = f"{start} (worth {words.plain(worth_of(one))}): settled {about}{sentences.times(one.settles)}"
+    text = f"{start} (worth {words.plain(worth_of(one))}): settled {about}{sentences.settled(one)}"
     return ["", *_wrapped(text), f"  0 {bar(one.half_width / worth_of(one))}"]
 
 
@@ -74,13 +74,14 @@ def _wrapped(text: str) -> list[str]:
     return textwrap.wrap(text, WIDTH, subsequent_indent="  ")
 
 
-def curve_lines(table: pd.DataFrame, chance: float) -> list[str]:
+def curve_lines(table: pd.DataFrame, chance: float, *, several: bool = False) -> list[str]:
     """Draw the chance of settling a question against the number of boards as columns of blocks.
 
     Parameters
     ----------
     table : as `analysis.precision.size`; simulated chances (``method``) have a ~ before them.
     chance : that is wanted, drawn across.
+    several : whether the two answers have chances of their own, of which the lesser is drawn.
 
     Returns
     -------
@@ -89,9 +90,10 @@ def curve_lines(table: pd.DataFrame, chance: float) -> list[str]:
     if not 0 < chance < 1:
         raise ValueError(f"a chance lies between 0 and 1, not at {chance}")
     rows = _thinned(table.sort_values("boards"), chance)
-    levels = [_level(value) for value in rows["settles"]]
+    levels = [_level(value) for value in rows["chance"]]
     wanted = math.ceil(HEIGHT * chance) - 1
-    found = [f"times in 100 that it is settled (wanted: {100 * chance:.3g}, drawn across)"]
+    lesser = ", by the rarer of the two answers" if several else ""
+    found = [f"times in 100 that it is settled{lesser} (wanted: {100 * chance:.3g}, drawn across)"]
     for height in reversed(range(HEIGHT)):
         gap = "╌" if height == wanted else " "
         cells = [f"{gap}{_block(level, height, gap) * 3}{gap}" for level in levels]
@@ -106,7 +108,7 @@ def curve_lines(table: pd.DataFrame, chance: float) -> list[str]:
 def _thinned(rows: pd.DataFrame, chance: float) -> pd.DataFrame:
     """Return the sizes worth showing, as many as have room: none far beyond what is enough."""
     room = (_MOST_ACROSS - _EDGE) // _COLUMN
-    enough = (rows["settles"] >= chance).to_numpy()
+    enough = (rows["chance"] >= chance).to_numpy()
     if enough.any():
         rows = rows.iloc[: max(int(enough.argmax()) + 1 + _BEYOND, _FEWEST)]
     step = math.ceil(len(rows) / room) or 1
@@ -125,7 +127,7 @@ def _block(level: int, height: int, gap: str) -> str:
 
 def _values(rows: pd.DataFrame) -> list[str]:
     methods = rows["method"] if "method" in rows else ["exact"] * len(rows)
-    return [_value(*pair) for pair in zip(rows["settles"], methods, strict=True)]
+    return [_value(*pair) for pair in zip(rows["chance"], methods, strict=True)]
 
 
 def _value(chance: float, method: str) -> str:

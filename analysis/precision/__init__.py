@@ -13,13 +13,14 @@ from analysis.precision.exact import power
 from analysis.precision.known import KnownVariances
 from analysis.precision.made_up import Simulated, SimulatedTests, simulate, simulate_tests
 from analysis.precision.outlook import Expected, expected
-from analysis.precision.sizing import lots, readers, size, with_boards
+from analysis.precision.sizing import compares_several, lots, readers, size, with_boards
 
 __all__ = [
     "Expected",
     "KnownVariances",
     "Simulated",
     "SimulatedTests",
+    "compares_several",
     "expected",
     "lots",
     "power",

@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
-from scipy.special import gammaln, nctdtr, stdtrit
+from scipy.special import gammaln, stdtrit
 
 from analysis import combinations, priors
+from analysis.precision import verdicts
 from analysis.precision.exact import LEVEL, Variances, cell_means, checked, f_power, is_even, treated_rows
 from analysis.precision.known import KnownVariances
+from analysis.precision.made_up import simulate
+from analysis.precision.verdicts import TRUE_GAIN
 from analysis.priors import Prior
 from trials import structure
 from trials.design import Layout
+from trials.errors import UserError
 from trials.plan import Plan, Question
 from trials.structure import Effect
 
-TRUE_GAIN = 2.0
-"""The true gain, in worths, at which the chance of settling is reckoned: this project's choice."""
+EXPERIMENTS = 1000
+"""Made up where a chance has no exact form; its standard error is then at most 0.016."""
 
 
 @dataclass(frozen=True)
@@ -37,12 +41,14 @@ class Expected:
     se : standard error at the given variances.
     half_width : how far the interval reaches to either side, on average.
     power : chance that the effect's F test finds a difference of the worth; NaN without a worth.
-    settles : chance of settling the question: that the whole interval lies at or above the worth when the true gain
-        of this one comparison is twice the worth. By symmetry it is also the chance that the whole interval lies
-        below the worth when there is no gain at all.
+    settles : chance of the verdict "worth it" when the true gain is twice the worth: of the one pair that is asked
+        about, else of two levels, the rest midway. The verdict is that of `analysis.decide`, about the pair that came
+        out widest apart.
+    says_none : chance of the verdict "not worth it" when no level differs. With two levels it is the same by
+        symmetry; with more the widest of several differences is wide by chance, and it is much less.
     exact : whether the layout is balanced, so that the numbers are exact for these variances.
     source : where the variances come from.
-    words : the same in a sentence or two.
+    why_not : why it cannot be judged; empty otherwise.
     """
 
     effect: str
@@ -58,9 +64,15 @@ class Expected:
     half_width: float
     power: float
     settles: float
+    says_none: float
     exact: bool
     source: str
-    words: str
+    why_not: str
+
+    @property
+    def chance(self) -> float:
+        """The lesser of the two chances, whichever answer is the harder to come by."""
+        return min(self.settles, self.says_none)
 
 
 def expected(
@@ -72,11 +84,6 @@ def expected(
     ----------
     variances_by_response : by response, one value a random term of the layout and the ``residual``; responses that
         are not named are left out. Working values (`analysis.priors.working`) for all if not given.
-
-    Notes
-    -----
-    With `TRUE_GAIN` as it is, the estimate less the worth, over its standard error, is noncentral t with
-    noncentrality worth / se; the question is settled when that exceeds the interval's quantile.
     """
     if variances_by_response is None:
         variances_by_response = {one.name: priors.working(plan, one) for one in plan.responses}
@@ -93,7 +100,7 @@ class Known:
     """A layout with its variances taken as known."""
 
     def __init__(self, plan: Plan, layout: Layout, variances: Variances) -> None:
-        self.plan = plan
+        self.plan, self.layout = plan, layout
         self.frame, self.told = treated_rows(plan, layout)
         self.variances = checked(variances, self.told.random)
         self.source = variances.source if isinstance(variances, Prior) else "Variances as given."
@@ -107,26 +114,36 @@ class Known:
     def of_effect(self, effect: Effect, response: str, question: Question | None) -> Expected:
         """Return what can be expected of an effect; with a question, of that."""
         start = Expected(
-            effect.name, response, question, effect.can_be_judged, effect.judged_against, effect.df,
-            effect.error_df, "", LEVEL, math.nan, math.nan, math.nan, math.nan, self.exact, self.source, "",
+            effect.name, response, question, effect.can_be_judged, effect.judged_against, effect.df, effect.error_df,
+            "", LEVEL, math.nan, math.nan, math.nan, math.nan, math.nan, self.exact, self.source, "",
         )  # fmt: skip
         if not effect.can_be_judged:
             why = structure.cannot_be_judged(self.plan, effect, self.told.counts[effect.judged_against])
-            return replace(start, words=why[:1].upper() + why[1:])
+            return replace(start, why_not=why[:1].upper() + why[1:])
         between = question.between if question else ()
-        contrast, se, df, pairs = self._widest(effect, between)
+        contrast, se, df, levels = self._widest(effect, between)
         if math.isnan(se):
-            return replace(start, can_be_judged=False, words=f"{effect.name} cannot be estimated from this layout.")
-        worth = question.worth if question else None
-        level, half_width, power, settles = chances(se, df, pairs, effect.df, worth)
-        made = replace(
-            start, contrast=contrast, error_df=df, level=level, se=se, half_width=half_width, power=power,
-            settles=settles,
-        )  # fmt: skip
-        return replace(made, words=_words(self.plan, effect, made))
+            return replace(start, can_be_judged=False, why_not=f"{effect.name} cannot be estimated from this layout.")
+        found = chances(se, df, levels, effect.df, question.worth if question else None)
+        if question and not self.exact and (levels > 2 or min(self.variances.values()) == 0):
+            found = replace(found, **self._made_up(question))
+        return replace(start, contrast=contrast, error_df=df, se=se, **asdict(found))
+
+    def _made_up(self, question: Question) -> dict[str, float]:
+        """Return the chances of the verdicts by analysing made-up readings; not known where none can be analysed.
+
+        They have no exact form where levels are not known alike; and where pieces are said not to differ at all a
+        fit, which does not know that, is less precise than known variances make it.
+        """
+        gain = TRUE_GAIN * question.worth
+        try:
+            found = simulate(self.plan, self.layout, question, self.variances, gain, EXPERIMENTS)
+        except UserError:
+            return {"settles": math.nan, "says_none": math.nan}
+        return {"settles": found.settled, "says_none": found.says_none}
 
     def _widest(self, effect: Effect, between: Sequence[str]) -> tuple[str, float, float, int]:
-        """Return the least well known of an effect's comparisons: name, se, df, and how many are made at once."""
+        """Return the least well known of an effect's comparisons: name, se, df, and how many levels are compared."""
         if len(effect.factors) == 1:
             wanted = combinations.differences(self.precision.part, f"`{effect.name}`", None)
             names = [f"{row.first} - {row.second}" for row in wanted.labels.itertuples()]
@@ -142,53 +159,39 @@ class Known:
         se, df = self.precision.of(wanted)
         chosen = pick or list(range(len(se)))
         at = max(chosen, key=lambda one: -1.0 if math.isnan(se[one]) else se[one])
-        return names[at], float(se[at]), float(df[at]), len(chosen)
+        compared = 2 if len(chosen) == 1 else len(self.precision.part.columns[effect.name].levels)
+        return names[at], float(se[at]), float(df[at]), compared
 
 
-def chances(
-    se: float, df: float, pairs: int, effect_df: int, worth: float | None
-) -> tuple[float, float, float, float]:
-    """Return an interval's level and half-width, the power at a worth, and the chance of settling it.
+@dataclass(frozen=True)
+class Chances:
+    """The level and half-width of a difference's interval, and what `Expected` says of its chances."""
+
+    level: float
+    half_width: float
+    power: float
+    settles: float
+    says_none: float
+
+
+def chances(se: float, df: float, levels: int, effect_df: int, worth: float | None) -> Chances:
+    """Return an interval's level and half-width, the power at a worth, and the chances of the verdicts.
 
     Parameters
     ----------
-    se, df : of the difference.
-    pairs : how many are compared at once.
+    se, df : of the difference of any two levels.
+    levels : how many are compared at once; two for a single difference.
     effect_df : of the effect's F test.
-    worth : of the difference; without one power and chance are NaN.
+    worth : of the difference; without one power and chances are NaN.
     """
-    level = 1 - (1 - LEVEL) / pairs
-    quantile = float(stdtrit(df, 0.5 + level / 2))
-    half_width = quantile * se * _mean_root(df)
+    level = verdicts.widened(LEVEL, levels)
+    half_width = float(stdtrit(df, 0.5 + level / 2)) * se * _mean_root(df)
     if worth is None:
-        return level, half_width, math.nan, math.nan
+        return Chances(level, half_width, math.nan, math.nan, math.nan)
     power = f_power(effect_df, df, (worth / se) ** 2)
-    return level, half_width, power, float(1 - nctdtr(df, (TRUE_GAIN - 1) * worth / se, quantile))
+    return Chances(level, half_width, power, *verdicts.chances(se, df, levels, level, worth))
 
 
 def _mean_root(df: float) -> float:
     """Return the mean of an estimated standard error over the true one: that of a chi over root df."""
     return float(math.sqrt(2 / df) * np.exp(gammaln((df + 1) / 2) - gammaln(df / 2)))
-
-
-def _words(plan: Plan, effect: Effect, made: Expected) -> str:
-    """Say what to expect."""
-    against = structure.judged_pieces(plan, effect)
-    about = "" if made.exact else "about "
-    text = (
-        f"{' with '.join(plan.factor(name).words for name in effect.factors)}: judged against {against}, "
-        f"{about}{made.error_df:.3g} degrees of freedom; the interval of {made.contrast} will reach about "
-        f"{made.half_width:.2g} to either side."
-    )
-    text = text[:1].upper() + text[1:]
-    if made.question is None:
-        return text
-    worth = made.question.worth
-    gain = TRUE_GAIN * worth
-    unit = plan.response(made.response).unit_words(gain)
-    return (
-        f"{text} If the true gain between these two is {gain:g} {unit}, {TRUE_GAIN:g} "
-        f"times the worth, the chance that it comes out worth it is {made.settles:.0%}; if there is none, the chance "
-        f"that it comes out not worth it is the same. A difference of just {worth:g} will be seen at all (p below "
-        f"{1 - LEVEL:.2g}) with a chance of {made.power:.0%}. {made.source}"
-    )

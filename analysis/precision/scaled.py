@@ -11,7 +11,7 @@ from dataclasses import replace
 from functools import cached_property
 
 from analysis.precision.exact import Variances, checked, is_even, mean_square, treated_rows
-from analysis.precision.outlook import chances
+from analysis.precision.outlook import Chances, chances
 from analysis.priors import RESIDUAL
 from trials import structure
 from trials.design import lay_out
@@ -67,18 +67,15 @@ class Sets:
         plan = replace(self.plan, boards=replace(self.plan.boards, lots=lots), added=())
         return structure.of_whole_sets(plan, base)
 
-    def chances(
-        self, lots: tuple[int, ...], question: Question, variances: Variances
-    ) -> tuple[float, float, float, float]:
-        """Return df, half-width, power and the chance of settling, exactly; NaN where nothing judges the question."""
+    def chances(self, lots: tuple[int, ...], question: Question, variances: Variances) -> tuple[float, Chances]:
+        """Return df and the chances, exactly; NaN where nothing judges the question."""
         told = self.told(lots)
         effect = told.by_name[question.factor]
         levels = len(self.plan.factor(question.factor).levels)
         if not effect.can_be_judged:
-            return 0.0, math.nan, math.nan, math.nan
+            return 0.0, Chances(*[math.nan] * 5)
         known = checked(variances, told.random)
         square = mean_square(told, effect, known)
         se = (2 * square * levels / told.counts[RESIDUAL]) ** 0.5
-        pairs = 1 if question.between else levels * (levels - 1) // 2
-        _, half_width, power, settles = chances(se, effect.error_df, pairs, effect.df, question.worth)
-        return float(effect.error_df), half_width, power, settles
+        found = chances(se, effect.error_df, 2 if question.between else levels, effect.df, question.worth)
+        return float(effect.error_df), found

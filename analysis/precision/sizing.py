@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from itertools import product
@@ -15,8 +15,9 @@ import pandas as pd
 from analysis import priors
 from analysis.precision.exact import Variances, treated_rows
 from analysis.precision.made_up import simulate
-from analysis.precision.outlook import TRUE_GAIN, Known
+from analysis.precision.outlook import Expected, Known
 from analysis.precision.scaled import Sets
+from analysis.precision.verdicts import TRUE_GAIN
 from analysis.priors import RESIDUAL, Prior
 from trials.design import Layout, lay_out
 from trials.errors import Problem, UserError
@@ -29,8 +30,11 @@ MOST_SETS = 12
 PLENTY = 0.95
 """A chance beyond which `size` tries no larger numbers by itself."""
 COLUMNS = (
-    "boards", "df", "half_width", "power", "settles", "method", "half_width_se", "power_se", "settles_se",
+    "boards", "df", "half_width", "power", "settles", "says_none", "chance", "method",
+    "half_width_se", "power_se", "settles_se", "says_none_se", "chance_se",
 )  # fmt: skip
+AGAIN = 2
+"""So many times the usual number of experiments settle whether a number found by searching is enough."""
 
 Progress = Callable[[int, int], None]
 """Called with the numbers of boards done and their number in all."""
@@ -47,25 +51,28 @@ def size(
     seed: int = 0,
     workers: int | None = 1,
     progress: Progress | None = None,
+    stop: Callable[[], bool] = lambda: False,
 ) -> pd.DataFrame:
     """Return what a question could be told with other numbers of boards.
 
     Parameters
     ----------
-    chance : of settling the question that is wanted.
+    chance : that is wanted, of either answer where it is the true one.
     variances : as for `expected`; working values if not given.
-    boards : the numbers of boards to look at; if not given `usual_numbers`.
+    boards : the numbers of boards to look at; if not given `usual_numbers`, and then numbers below the first of them
+        that is enough, by halving, down to the fewest that are.
     experiments : how many are made up and analysed where a number is not balanced.
     seed : of these experiments.
     workers : processes for them; None for one a core.
     progress : told how far it is.
+    stop : asked now and then whether to end with what there is.
 
     Returns
     -------
-    boards, df (of the interval), half_width, power (at the worth), settles (see `Expected`); method, ``exact`` or
-    ``simulated``, and the Monte Carlo standard errors of a simulated row (0 for an exact one). Rows without an answer
-    hold NaN, and numbers of boards that cannot be laid out are left out. What follows, in words, is in
-    ``.attrs["notes"]``. Lots keep their proportions as far as whole sets allow.
+    boards, df (of the interval), half_width, power (at the worth), settles, says_none (see `Expected`), chance (the
+    lesser of these two); method, ``exact`` or ``simulated``, and the Monte Carlo standard errors of a simulated row
+    (0 for an exact one). Rows without an answer hold NaN, and numbers of boards that cannot be laid out are left out.
+    What follows, in words, is in ``.attrs["notes"]``. Lots keep their proportions as far as whole sets allow.
 
     Raises
     ------
@@ -78,22 +85,69 @@ def size(
     sets = Sets(plan)
     wanted = usual_numbers(plan, sets) if boards is None else sorted(set(boards))
     most = MOST_PATCHES // (plan.boards.lanes * plan.boards.strips)
-    rows: list[tuple[Any, ...]] = []
+    rows: dict[int, tuple[Any, ...]] = {}
+
+    def look(count: int, experiments: int = experiments, seed: int = seed) -> bool:
+        """Take in a number of boards, and say whether it is enough."""
+        found = _row(plan, sets, question, known, count, experiments, seed, workers)
+        if found:
+            rows[count] = found
+        return found is not None and bool(found[_CHANCE] >= chance)
+
     for at, count in enumerate(wanted):
         if progress:
             progress(at, len(wanted))
-        if sets.controls < count <= most:
-            row = _row(plan, sets, question, known, count, experiments, seed, workers)
-            rows += [row] if row else []
-            if boards is None and row and row[4] >= PLENTY and count >= plan.boards.count:
+        if sets.controls < count <= most and not (rows and stop()):
+            look(count)
+            if boards is None and count in rows and rows[count][_CHANCE] >= PLENTY and count >= plan.boards.count:
                 break
     if not rows:
         what = f"none of {', '.join(map(str, wanted))} boards can be laid out"
         raise UserError(Problem(what, f"try numbers from {sets.controls + 2} to {most}"))
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    if boards is None:
+        for more, _ in enumerate(_fewest(rows, chance, _least(plan, sets), look)):
+            if progress:
+                progress(len(wanted) + more, len(wanted) + more + 1)
+            if stop():
+                break
+        enough = [count for count, row in rows.items() if row[_CHANCE] >= chance]
+        for count in range(min(enough), max(rows) + 1) if enough else ():
+            exact = count in rows and rows[count][_METHOD] == "exact"
+            # the best of several simulated numbers owes some of it to luck: it is looked at afresh
+            if stop() or (rows[count][_CHANCE] >= chance if exact else look(count, AGAIN * experiments, seed + 1)):
+                break
+    table = pd.DataFrame([rows[count] for count in sorted(rows)], columns=list(COLUMNS))
     source = known.source if isinstance(known, Prior) else "Variances as given."
-    table.attrs["notes"] = (_enough(table, chance), source)
+    table.attrs["notes"] = (_enough(table, chance, several=compares_several(plan, question)), source)
     return table
+
+
+_CHANCE, _METHOD = COLUMNS.index("chance"), COLUMNS.index("method")
+
+
+def compares_several(plan: Plan, question: Question) -> bool:
+    """Say whether a question is about several pairs of levels."""
+    return not question.between and len(plan.factor(question.factor).levels) > 2
+
+
+def _least(plan: Plan, sets: Sets) -> int:
+    """Return the fewest boards that tell all that is laid on boards and leave one to judge by."""
+    return sets.controls + sum(len(factor.levels) - 1 for factor in plan.laid_on("board")) + 2
+
+
+def _fewest(
+    rows: dict[int, tuple[Any, ...]], chance: float, least: int, look: Callable[[int], bool]
+) -> Iterator[int]:
+    """Look at numbers of boards below the first that is enough, by halving, and yield each."""
+    high = min((count for count, row in rows.items() if row[_CHANCE] >= chance), default=0)
+    low = max((count for count in rows if count < high), default=least - 1)
+    while high - low > 1:
+        middle = (low + high) // 2
+        yield middle
+        if look(middle):
+            high = middle
+        else:
+            low = middle
 
 
 def usual_numbers(plan: Plan, sets: Sets) -> list[int]:
@@ -102,8 +156,7 @@ def usual_numbers(plan: Plan, sets: Sets) -> list[int]:
     own = plan.boards.count
     if not sets.balanced:
         whole = [math.ceil(own * share) for share in (0.5, 0.75, 1, 1.5, 2, 3)]
-    singles = sum(len(factor.levels) - 1 for factor in plan.laid_on("board"))
-    least = sets.controls + singles + 2
+    least = _least(plan, sets)
     full = sets.controls + sets.one_set
     parts = {int(part) for part in np.linspace(least, full, 4)[:3]} if least < full else set[int]()
     return sorted({*whole, own, *parts})
@@ -117,21 +170,25 @@ def _row(
     changed = with_boards(plan, count)
     if sets.balanced and sets.holds(count):
         told = sets.told(changed.boards.lots)
-        found = sets.chances(changed.boards.lots, question, _for(known, changed, told))
-        return (count, *found, "exact", 0.0, 0.0, 0.0)
+        df, found = sets.chances(changed.boards.lots, question, _for(known, changed, told))
+        lesser = min(found.settles, found.says_none)
+        row = (count, df, found.half_width, found.power, found.settles, found.says_none, lesser)
+        return (*row, "exact", *[0.0] * 5)
     layout = _layout(changed)
     if layout is None:
         return None
     _, told = treated_rows(changed, layout)
     effect = told.by_name[question.factor]
     if not effect.can_be_judged or told.error_dfs[RESIDUAL] == 0:
-        return (count, 0.0, *[math.nan] * 3, "simulated", *[math.nan] * 3)
+        return (count, 0.0, *[math.nan] * 5, "simulated", *[math.nan] * 5)
     fitting = _for(known, changed, told)
     gain = TRUE_GAIN * question.worth
     made_up = simulate(changed, layout, question, fitting, gain, experiments, seed, workers, seen_gain=question.worth)
+    lesser, lesser_se = min((made_up.settled, made_up.settled_se), (made_up.says_none, made_up.says_none_se))
     return (
-        count, float(effect.error_df), made_up.half_width, made_up.seen, made_up.settled, "simulated",
-        made_up.half_width_se, made_up.seen_se, made_up.settled_se,
+        count, float(effect.error_df), made_up.half_width, made_up.seen, made_up.settled, made_up.says_none, lesser,
+        "simulated",
+        made_up.half_width_se, made_up.seen_se, made_up.settled_se, made_up.says_none_se, lesser_se,
     )  # fmt: skip
 
 
@@ -176,16 +233,21 @@ def with_boards(plan: Plan, count: int) -> Plan:
     return replace(plan, boards=replace(plan.boards, lots=tuple(lots)), unusable=kept, added=())
 
 
-def _enough(table: pd.DataFrame, chance: float) -> str:
+def _enough(table: pd.DataFrame, chance: float, *, several: bool) -> str:
     """Say how many boards are needed, or that none of the numbers is enough."""
-    enough = table[table["settles"] >= chance]
+    enough = table[table["chance"] >= chance]
+    row = enough.iloc[0] if len(enough) else table.iloc[-1]
+    about = "" if row["method"] == "exact" else "about "
+    reached = f"{about}{row['chance']:.0%}"
+    if several:
+        reached = (
+            f"{about}{row['settles']:.0%} if one level gains twice the worth, {row['says_none']:.0%} if none does"
+        )
     if len(enough):
-        first = enough.iloc[0]
-        about = "" if first["method"] == "exact" else "about "
-        return f"{int(first['boards'])} boards settle the question with a chance of {about}{first['settles']:.0%}."
-    last = table.iloc[-1]
-    reached = f"{last['settles']:.0%}" if pd.notna(last["settles"]) else "none"
-    return f"No number up to {int(last['boards'])} boards reaches a chance of {chance:.0%}; there it is {reached}."
+        return f"{int(row['boards'])} boards settle the question with a chance of {reached}."
+    if math.isnan(row["chance"]):
+        reached = "none"
+    return f"No number up to {int(row['boards'])} boards reaches a chance of {chance:.0%}; there it is {reached}."
 
 
 def lots(
@@ -200,8 +262,8 @@ def lots(
 
     Returns
     -------
-    lots, df, half_width, settles; one lot means boards that were not sorted by the plank they came from. What
-    follows, in words, is in ``.attrs["notes"]``.
+    lots, df, half_width, settles, says_none, chance; one lot means boards that were not sorted by the plank they came
+    from. What follows, in words, is in ``.attrs["notes"]``.
     """
     known = variances if variances is not None else priors.working(plan, plan.response(question.response))
     rows = []
@@ -217,10 +279,17 @@ def lots(
         _, told = treated_rows(changed, layout)
         found = Known(changed, layout, _for(known, changed, told)).of_question(question)
         df = found.error_df if found.can_be_judged else 0.0
-        rows.append((number, df, found.half_width, found.settles))
-    table = pd.DataFrame(rows, columns=["lots", "df", "half_width", "settles"])
+        rows.append((number, df, *_shown(found)))
+    table = pd.DataFrame(rows, columns=["lots", "df", *_SHOWN])
     table.attrs["notes"] = (_lots_words(table),)
     return table
+
+
+_SHOWN = ("half_width", "settles", "says_none", "chance")
+
+
+def _shown(found: Expected) -> tuple[float, ...]:
+    return tuple(getattr(found, name) for name in _SHOWN)
 
 
 WORTH_SORTING = 0.1
@@ -258,8 +327,8 @@ def readers(
 
     Returns
     -------
-    assessors, repeats, residual, half_width, settles; the last row, with infinitely many assessors, is what remains
-    when only more boards help. A sentence that says which of the two it is, is in ``.attrs["notes"]``.
+    assessors, repeats, residual, half_width, settles, says_none, chance; the last row, with infinitely many
+    assessors, is what remains when only more boards help. Which of the two it is, is in words in ``.attrs["notes"]``.
 
     Notes
     -----
@@ -278,14 +347,14 @@ def readers(
             Problem("the residual is all reading, with nothing between patches", "give a larger residual")
         )
     rows.append((math.inf, 1, *_with_readers(plan, layout, question, replace(prior, variances=floor, reading=0.0))))
-    table = pd.DataFrame(rows, columns=["assessors", "repeats", "residual", "half_width", "settles"])
+    table = pd.DataFrame(rows, columns=["assessors", "repeats", "residual", *_SHOWN])
     table.attrs["notes"] = (_who_helps(table),)
     return table
 
 
-def _with_readers(plan: Plan, layout: Layout, question: Question, prior: Prior) -> tuple[float, float, float]:
+def _with_readers(plan: Plan, layout: Layout, question: Question, prior: Prior) -> tuple[float, ...]:
     found = Known(plan, layout, prior).of_question(question)
-    return float(prior.variances[RESIDUAL]), found.half_width, found.settles
+    return (float(prior.variances[RESIDUAL]), *_shown(found))
 
 
 WORTH_MORE_EYES = 0.1

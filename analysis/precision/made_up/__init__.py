@@ -32,8 +32,9 @@ class Simulated:
 
     Attributes
     ----------
-    half_width : how far the question's interval reaches to either side, on average.
-    settled : the share of experiments that settle the question.
+    half_width : how far the question's interval reaches to either side, on average; of the pair known least well.
+    settled : the share of experiments with the right verdict at the true gain.
+    says_none : the share with "not worth it" when no level differs.
     seen : the share in which the F test of the question's factor has a p-value below 0.05.
     count, seed : how many experiments, and what they were drawn with.
     """
@@ -42,6 +43,8 @@ class Simulated:
     half_width_se: float
     settled: float
     settled_se: float
+    says_none: float
+    says_none_se: float
     seen: float
     seen_se: float
     count: int
@@ -84,8 +87,9 @@ def simulate(
 
     Parameters
     ----------
-    gain : the true difference of the question's two levels (the last and the first if it names none; the rest lie
-        midway). Settled is an interval wholly at or above the worth if the gain is, wholly below it otherwise.
+    gain : the true difference of the question's two levels; if it names none, of the two with the fewest patches (the
+        first and the last where they are alike), the rest midway. The verdict is that of `analysis.decide`, about the
+        pair that comes out widest apart: "worth it" is right if the gain reaches the worth, else "not worth it".
     count : how many sets of readings.
     seed : the same seed gives the same result, whatever the number of workers.
     workers, progress : as for `analysis.precision.parallel.in_chunks`.
@@ -95,31 +99,65 @@ def simulate(
         raise ValueError(f"a simulation takes two sets of readings or more, not {count}")
     frame, told = _laid_out(plan, layout)
     known = checked(variances, told.random)
-    factor, levels = plan.factor(question.factor), list(plan.factor(question.factor).levels)
-    effect = told.by_name[factor.name]
+    effect = told.by_name[question.factor]
     if not effect.can_be_judged:
         why = structure.cannot_be_judged(plan, effect, told.counts[effect.judged_against])
         raise UserError(Problem(why.rstrip("."), "change the plan before asking what it will tell"))
-    low, high = question.between or (levels[0], levels[-1])
-    pairs = 1 if question.between else len(levels) * (len(levels) - 1) // 2
-    unit = frame[factor.name].map({low: -0.5, high: 0.5}).astype(float).fillna(0.0).to_numpy()
-    tested = None if seen_gain is None else unit * (seen_gain - gain)
-    wanted = Wanted((effect,), (Pair(factor.name, high, low),), 1 - (1 - LEVEL) / pairs)
-    made = Experiments(Readings.of(frame, gain * unit, known), prepare(frame, told, wanted), tested)
+    pairs = Pair.all_of(frame, question.factor)
+    low, high = question.between or _ends(frame, question.factor)
+    if question.between or len(pairs) == 1:
+        pairs = [Pair(question.factor, high, low)]
+    unit = frame[question.factor].map({low: -0.5, high: 0.5}).astype(float).fillna(0.0).to_numpy()
+    wanted = Wanted((effect,), tuple(pairs), 1 - (1 - LEVEL) / len(pairs))
+    ready = prepare(frame, told, wanted)
+    # what is added to the mean lies in the model: it moves the estimates by as much and leaves their errors alone
+    tested = unit * (gain if seen_gain is None else seen_gain)
+    made = Experiments(Readings.of(frame, np.zeros(len(frame)), known), ready, tested)
     found = Outcome.joined(in_chunks(made, count, made.chunk, seed, workers, progress))
-    centre, half = found.differences[:, 0], found.half_widths[:, 0]
-    settled = centre - half >= question.worth if gain >= question.worth else centre + half < question.worth
-    (share, share_se), (seen, seen_se) = _share(settled), _share(found.p[:, 0] < 1 - LEVEL)
+    moved = found.differences + ready.expected(gain * unit)
+    worth_it, not_worth_it = verdicts(moved, found.half_widths, question.worth)
+    settled = (worth_it if gain >= question.worth else not_worth_it).astype(float)
+    says_none = verdicts(found.differences, found.half_widths, question.worth)[1].astype(float)
+    if len(pairs) == 1 and gain == 2 * question.worth:  # each is the other's mirror image
+        settled = says_none = (settled + says_none) / 2
+    half = found.half_widths[:, np.argmax(found.half_widths.mean(axis=0))]
+    (share, share_se), (seen, seen_se), (none, none_se) = map(_share, (settled, found.p[:, 0] < 1 - LEVEL, says_none))
     return Simulated(
         half_width=float(half.mean()),
         half_width_se=float(half.std(ddof=1) / math.sqrt(count)),
         settled=share,
         settled_se=share_se,
+        says_none=none,
+        says_none_se=none_se,
         seen=seen,
         seen_se=seen_se,
         count=count,
         seed=seed,
     )
+
+
+def verdicts(differences: np.ndarray, half_widths: np.ndarray, worth: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return in which experiments the verdict is "worth it" and in which "not worth it", by `analysis.decide`'s rule.
+
+    Parameters
+    ----------
+    differences, half_widths : (m, c) of the pairs compared. A single pair is about the second of two levels; of
+        several it is the widest that the verdict is about, whichever of its levels is the better.
+    """
+    rows, widest = np.arange(len(differences)), np.argmax(np.abs(differences), axis=1)
+    gain, half = differences[rows, widest], half_widths[rows, widest]
+    if differences.shape[1] > 1:
+        gain = np.abs(gain)
+    return gain - half >= worth, gain + half < worth
+
+
+def _ends(frame: pd.DataFrame, factor: str) -> tuple[object, object]:
+    """Return the two levels with the fewest patches, in the plan's order; the first and the last where alike."""
+    counts = frame[factor].value_counts(sort=False)
+    first, *middle, last = [level for level in frame[factor].cat.categories if counts[level]]
+    fewest = sorted((first, last, *middle), key=lambda level: int(counts[level]))[:2]
+    low, high = sorted(fewest, key=list(frame[factor].cat.categories).index)
+    return low, high
 
 
 def simulate_tests(
