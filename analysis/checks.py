@@ -11,11 +11,12 @@ from scipy.special import stdtr
 from analysis import mixed
 from analysis.effects import p_words
 from analysis.responses import Analysis
-from analysis.scatter import FEW
 from trials.errors import UserError
 
 WILD = 3.5
 """A residual so many robust spreads from zero is named: Iglewicz and Hoaglin (1993), from memory."""
+FEW = 12
+"""With fewer patches than this no shape can be seen in residuals: common practice, no source."""
 DOUBT = 0.01
 """Below this p a shape is mentioned; several are looked for, so the bar is higher than usual."""
 

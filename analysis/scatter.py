@@ -16,8 +16,8 @@ UNEQUAL = 2.0
 """Spreads that differ by this factor are spoken of: at a true ratio of 3 the 95 % intervals of this project's layouts
 cover 90 to 94 % (simulated in ``tests/benchmarks/bench_looks.py``)."""
 
-FEW = 12
-"""With fewer patches than this no shape can be seen in residuals: common practice, no source."""
+FEWEST = 8
+"""A level with fewer patches than this says next to nothing of its own scatter: common sense, no source."""
 
 LEAST_DF = 2
 """A level's own variance by less is next to unknown: the interval would be twice as wide as need be, or more."""
@@ -72,7 +72,7 @@ def _unequal(plan: Plan, treated: pd.DataFrame, fit: MixedFit) -> Iterator[Unequ
             if pieces.name in _WITHIN.get(factor.laid_on, ()):
                 left = left + pieces.effects[pieces.codes]
         groups = pd.Series(left).groupby(treated[factor.name].to_numpy()).agg(["std", "size"])
-        spread = groups["std"][groups["size"] >= FEW]
+        spread = groups["std"][groups["size"] >= FEWEST]
         if len(spread) > 1 and spread.min() > 0 and spread.max() >= UNEQUAL * spread.min():
             most, least = str(spread.idxmax()), str(spread.idxmin())
             yield Unequal(factor, most, least, float(spread.max() / spread.min()))
