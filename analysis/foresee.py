@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from analysis import outlook_page, precision
+from analysis.level import level_of, per_cent
 from analysis.outlook_page import Outlook, Size
 from analysis.outlook_page.sentences import besides, meaning, settled_columns
 from analysis.precision import Expected, expected
@@ -61,7 +62,7 @@ def lines(plan: Plan, foretold: Foretold, seen: Outlook) -> Iterator[str]:
     yield "How each factor is judged:"
     yield from (f"- {line}" for line in foretold.factors)
     yield ""
-    yield "How well each effect will be known (95% intervals, expected half-widths):"
+    yield f"How well each effect will be known ({per_cent(level_of(plan))} intervals, expected half-widths):"
     yield from effect_table(plan, seen.answers)
     for title, said in (
         ("What is mixed up:", seen.mixed_up_words),

@@ -11,6 +11,7 @@ from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower, TTestPower
 
 from analysis import combinations, decide, mixed, precision, priors, strata
+from analysis.outlook_page import sentences
 from analysis.precision import made_up, verdicts
 from tests.conftest import EXAMPLE, SMALL
 from tests.trials_made import Pieces, trial_of
@@ -226,6 +227,23 @@ def test_bonferroni_only_where_all_pairs_are_compared(example):
     assert found["carrier"].level == pytest.approx(1 - 0.05 / 3)
     assert found["glaze_dwell"].level == pytest.approx(0.95)
     assert found["glaze_dwell"].contrast == "12 min - 3 min"
+
+
+def test_boards_added_later_are_foreseen_at_the_level_they_are_decided_at(tmp_path):
+    """99 %, and p below .01; whether several pairs are compared does not hang on it."""
+    plan = planned(tmp_path, SMALL.replace("count = 4", "count = 8"))
+    layout = lay_out(plan, 1)
+    first, later = (
+        precision.expected(one, layout, {"figure_clarity": VARIANCES}) for one in (plan, replace(plan, added=(4,)))
+    )
+    for one, two in zip(first, later, strict=True):
+        assert (one.level, two.level) == pytest.approx((0.95, 0.99))
+        assert two.se == pytest.approx(one.se)
+        wider = stats.t.ppf(0.995, one.error_df) / stats.t.ppf(0.975, one.error_df)
+        assert two.half_width == pytest.approx(one.half_width * wider)
+        assert not sentences.several_pairs(two)
+    assert later[0].settles < first[0].settles
+    assert later[0].power < first[0].power
 
 
 def test_what_cannot_be_judged_is_said(tmp_path):

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 from markupsafe import Markup
 
+from analysis.level import level_of, per_cent
 from analysis.outlook_page import intervals, mixed_up, sentences, sizes
 from analysis.outlook_page.outlook import Outlook, Size, is_known
 from analysis.precision import Expected
@@ -76,7 +77,7 @@ def content(plan: Plan, layout: Layout, outlook: Outlook) -> Content:
         size_pictures=tuple(_size_pictures(outlook.sizes)),
         size_tables=tuple(_size_tables(outlook)),
         effects=tuple(_effects_table(response, found) for response, found in shown if any(map(is_known, found))),
-        reading=tuple(_reading(outlook.answers)),
+        reading=tuple(_reading(outlook.answers, level_of(plan))),
         unseen=tuple(_unseen(plan, layout, outlook)),
         mixed_up=tuple(_mixed_up(outlook)),
         mixed_up_words=_cleaned(outlook.mixed_up_words)
@@ -147,19 +148,20 @@ def _effects_table(response: Response, answers: Sequence[Expected]) -> Table:
     )
 
 
-def _reading(answers: Sequence[Expected]) -> Iterator[str]:
+def _reading(answers: Sequence[Expected], level: float) -> Iterator[str]:
     """Say how the table of effects is read."""
     if any(map(is_known, answers)):
         yield (
-            "Half-width: how far the 95% interval reaches to either side, on average. Seen: times in 100 that a "
-            "difference of just the worth has p below 0.05. Settled: times in 100 that the whole interval lies on "
-            "the right side of the worth, when the truth is twice the worth, or nothing. A dash: not asked."
+            f"Half-width: how far the {per_cent(level)} interval reaches to either side, on average. Seen: times in "
+            f"100 that a difference of just the worth has p below {1 - level:.2g}. Settled: times in 100 that the "
+            "whole interval lies on the right side of the worth, when the truth is twice the worth, or nothing. A "
+            "dash: not asked."
         )
         if any(sentences.several_pairs(one) for one in answers):
             yield (
-                "Where several pairs of levels are compared at once, their intervals hold together with 95% "
-                "(Bonferroni), and the pair known least well is shown. Settled is then two numbers: when two levels "
-                "lie twice the worth apart, and when none differs."
+                "Where several pairs of levels are compared at once, their intervals hold together with "
+                f"{per_cent(level)} (Bonferroni), and the pair known least well is shown. Settled is then two "
+                "numbers: when two levels lie twice the worth apart, and when none differs."
             )
         if not all(one.exact for one in answers):
             yield "The layout is not balanced, so the numbers are approximate."

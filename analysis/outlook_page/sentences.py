@@ -9,7 +9,6 @@ import pandas as pd
 
 from analysis.outlook_page.outlook import Outlook, Size, is_known, worth_of
 from analysis.precision import Expected
-from analysis.precision.exact import LEVEL
 from analysis.precision.verdicts import TRUE_GAIN
 from analysis.report import words
 from trials.plan import Plan, Response
@@ -58,7 +57,7 @@ def amount(value: float) -> str:
 
 def several_pairs(one: Expected) -> bool:
     """Whether several pairs of levels are compared at once, so that what is said is of the least well known one."""
-    return one.level > LEVEL + 1e-9
+    return one.df > 1 and ":" not in one.effect and not (one.question and one.question.between)
 
 
 def meaning(plan: Plan, one: Expected) -> str:

@@ -16,6 +16,7 @@ from scipy.special import fdtri, ncfdtr
 
 from analysis import formula, strata
 from analysis.frame import with_factor_order
+from analysis.level import LEVEL
 from analysis.priors import RESIDUAL, Prior
 from trials import structure
 from trials.design import Layout, lay_out
@@ -24,9 +25,6 @@ from trials.plan import Plan
 from trials.structure import Effect, Structure
 
 Variances: TypeAlias = "Mapping[str, float] | pd.Series | Prior"
-
-LEVEL = 0.95
-"""Of the intervals a trial is answered with."""
 
 _PLACES = ("patch", "lot", "board", "lane", "strip", "board_order", "control")
 

@@ -10,8 +10,9 @@ import numpy as np
 from scipy.special import gammaln, stdtrit
 
 from analysis import combinations, priors
+from analysis.level import LEVEL, level_of
 from analysis.precision import verdicts
-from analysis.precision.exact import LEVEL, Variances, cell_means, checked, f_power, is_even, treated_rows
+from analysis.precision.exact import Variances, cell_means, checked, f_power, is_even, treated_rows
 from analysis.precision.known import KnownVariances
 from analysis.precision.made_up import simulate
 from analysis.precision.verdicts import TRUE_GAIN
@@ -100,7 +101,7 @@ class Known:
     """A layout with its variances taken as known."""
 
     def __init__(self, plan: Plan, layout: Layout, variances: Variances) -> None:
-        self.plan, self.layout = plan, layout
+        self.plan, self.layout, self.level = plan, layout, level_of(plan)
         self.frame, self.told = treated_rows(plan, layout)
         self.variances = checked(variances, self.told.random)
         self.source = variances.source if isinstance(variances, Prior) else "Variances as given."
@@ -115,7 +116,7 @@ class Known:
         """Return what can be expected of an effect; with a question, of that."""
         start = Expected(
             effect.name, response, question, effect.can_be_judged, effect.judged_against, effect.df, effect.error_df,
-            "", LEVEL, math.nan, math.nan, math.nan, math.nan, math.nan, self.exact, self.source, "",
+            "", self.level, math.nan, math.nan, math.nan, math.nan, math.nan, self.exact, self.source, "",
         )  # fmt: skip
         if not effect.can_be_judged:
             why = structure.cannot_be_judged(self.plan, effect, self.told.counts[effect.judged_against])
@@ -124,7 +125,7 @@ class Known:
         contrast, se, df, levels = self._widest(effect, between)
         if math.isnan(se):
             return replace(start, can_be_judged=False, why_not=f"{effect.name} cannot be estimated from this layout.")
-        found = chances(se, df, levels, effect.df, question.worth if question else None)
+        found = chances(se, df, levels, effect.df, question.worth if question else None, self.level)
         if question and not self.exact and (levels > 2 or min(self.variances.values()) == 0):
             found = replace(found, **self._made_up(question))
         return replace(start, contrast=contrast, error_df=df, se=se, **asdict(found))
@@ -174,7 +175,7 @@ class Chances:
     says_none: float
 
 
-def chances(se: float, df: float, levels: int, effect_df: int, worth: float | None) -> Chances:
+def chances(se: float, df: float, levels: int, effect_df: int, worth: float | None, all_at: float = LEVEL) -> Chances:
     """Return an interval's level and half-width, the power at a worth, and the chances of the verdicts.
 
     Parameters
@@ -183,12 +184,13 @@ def chances(se: float, df: float, levels: int, effect_df: int, worth: float | No
     levels : how many are compared at once; two for a single difference.
     effect_df : of the effect's F test.
     worth : of the difference; without one power and chances are NaN.
+    all_at : the level at which all intervals hold together, and whose rest the F test's p has to be below.
     """
-    level = verdicts.widened(LEVEL, levels)
+    level = verdicts.widened(all_at, levels)
     half_width = float(stdtrit(df, 0.5 + level / 2)) * se * _mean_root(df)
     if worth is None:
         return Chances(level, half_width, math.nan, math.nan, math.nan)
-    power = f_power(effect_df, df, (worth / se) ** 2)
+    power = f_power(effect_df, df, (worth / se) ** 2, 1 - all_at)
     return Chances(level, half_width, power, *verdicts.chances(se, df, levels, level, worth))
 
 

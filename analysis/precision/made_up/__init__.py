@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.precision.exact import LEVEL, Variances, cell_means, checked, find_term, treated_rows
+from analysis.level import each_of, level_of
+from analysis.precision.exact import Variances, cell_means, checked, find_term, treated_rows
 from analysis.precision.made_up.experiments import Experiments, Outcome, Pair, Readings, Wanted, prepare
 from analysis.precision.parallel import Progress, in_chunks
 from trials import structure
@@ -108,7 +109,7 @@ def simulate(
     if question.between or len(pairs) == 1:
         pairs = [Pair(question.factor, high, low)]
     unit = frame[question.factor].map({low: -0.5, high: 0.5}).astype(float).fillna(0.0).to_numpy()
-    wanted = Wanted((effect,), tuple(pairs), 1 - (1 - LEVEL) / len(pairs))
+    wanted = Wanted((effect,), tuple(pairs), each_of(level_of(plan), len(pairs)))
     ready = prepare(frame, told, wanted)
     # what is added to the mean lies in the model: it moves the estimates by as much and leaves their errors alone
     tested = unit * (gain if seen_gain is None else seen_gain)
@@ -121,7 +122,9 @@ def simulate(
     if len(pairs) == 1 and gain == 2 * question.worth:  # each is the other's mirror image
         settled = says_none = (settled + says_none) / 2
     half = found.half_widths[:, np.argmax(found.half_widths.mean(axis=0))]
-    (share, share_se), (seen, seen_se), (none, none_se) = map(_share, (settled, found.p[:, 0] < 1 - LEVEL, says_none))
+    (share, share_se), (seen, seen_se), (none, none_se) = map(
+        _share, (settled, found.p[:, 0] < 1 - level_of(plan), says_none)
+    )
     return Simulated(
         half_width=float(half.mean()),
         half_width_se=float(half.std(ddof=1) / math.sqrt(count)),
@@ -190,7 +193,7 @@ def simulate_tests(
         mean = mean + _mean_of(frame, effect.factors, term, truth)
     judged = [effect for effect in told.effects if effect.can_be_judged]
     pairs = [pair for effect in judged if len(effect.factors) == 1 for pair in Pair.all_of(frame, effect.name)]
-    ready = prepare(frame, told, Wanted(told.effects, tuple(pairs), LEVEL))
+    ready = prepare(frame, told, Wanted(told.effects, tuple(pairs), level_of(plan)))
     made = Experiments(Readings.of(frame, mean, known), ready)
     found = Outcome.joined(in_chunks(made, count, made.chunk, seed, workers, progress))
     truth = ready.expected(mean)
