@@ -1,6 +1,7 @@
 """Paired comparisons: counted by the pieces that carry the factor, tested exactly, said in words."""
 
 import random
+import warnings
 from dataclasses import replace
 from itertools import product
 
@@ -9,14 +10,16 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import beta
+from scipy.stats import beta, binom
 
 from analysis import decide, preference, report
+from analysis.combinations import holm
 from analysis.preference import exact
 from tests.conftest import SMALL
 from tests.test_report import check_form
 from tests.trials_made import trial_of
-from trials import folder
+from trials import folder, foretell
+from trials.design import lay_out
 from trials.errors import UserError
 from trials.scoring import sittings
 
@@ -97,15 +100,34 @@ def test_fractions_of_a_count_lie_between_the_counts_beside_them():
     assert beta.cdf(upper, 9.4, 3.6) == pytest.approx(0.975)
 
 
-def test_the_interval_holds_where_units_hold_several_choices():
-    """12 units of 4 choices with a chance of their own: the 95 % interval holds at least as often as that."""
-    rng = np.random.default_rng(4)
+def test_mid_p_limits_count_the_count_half():
+    """The chance of more, and half that of as many, is 1 in 40 at the lower limit and 39 in 40 at the upper one."""
+    lower, upper = preference.share_interval(9 / 12, 12, mid_p=True)
+    more = [binom.sf(9, 12, at) + binom.pmf(9, 12, at) / 2 for at in (lower, upper)]
+    assert more == pytest.approx([0.025, 0.975])
+    assert preference.share_interval(1.0, 6, mid_p=True) == pytest.approx((0.05 ** (1 / 6), 1.0))
+    assert preference.share_interval(0.0, 6, mid_p=True) == pytest.approx((0.0, 1 - 0.05 ** (1 / 6)))
+
+
+def test_units_of_several_looks_are_as_good_as_more_plain_choices():
+    assert preference.effective([1, 0, 1, 1, 0, 1], 6) == 6
+    assert preference.effective([1, 0, 1, 1, 0, 1], 24) == 6  # every look at a unit the same
+    assert preference.effective([0.5, 0.75, 0.5, 0.75], 16) == 16  # no more alike than looks at one chance would be
+    assert preference.effective([0.75] * 4, 16) == preference.effective([1.0] * 4, 16) == 4  # nothing to tell it by
+    assert 12 < preference.effective(np.array([4, 3, 2, 4, 1, 3, 4, 2, 3, 4, 0, 3]) / 4, 48) < 24
+
+
+@pytest.mark.parametrize(("units", "looks"), [(8, 1), (8, 4), (12, 1), (12, 4)])
+def test_the_interval_holds_as_often_as_it_says(units, looks):
+    """Shares that differ from unit to unit, true ones of 0.5 to 0.9: 2000 trials, a standard error of 0.005."""
+    rng = np.random.default_rng(units + looks)
     held = 0
-    for _ in range(1000):
-        own = rng.beta(1.4, 0.6, 12)
-        lower, upper = preference.share_interval((rng.binomial(4, own) / 4).mean(), 12)
-        held += lower <= 0.7 <= upper
-    assert held >= 950
+    for true in (0.5, 0.6, 0.7, 0.8, 0.9):
+        for shares in rng.binomial(looks, rng.beta(2 * true, 2 * (1 - true), (400, units))) / looks:
+            good_as = preference.effective(shares, units * looks)
+            lower, upper = preference.share_interval(shares.mean(), good_as, mid_p=True)
+            held += lower <= true <= upper
+    assert 0.93 <= held / 2000 <= 0.98
 
 
 def test_chance_is_ruled_out_no_more_often_than_one_in_twenty():
@@ -129,7 +151,7 @@ def test_looks_at_the_same_board_count_once(tmp_path):
     assert one.share == 0.75
     assert one.comparisons > 48  # two pairs a board, two assessors, and second looks
     assert one.p == pytest.approx(2 * sum([220, 66, 12, 1]) / 4096)  # binomial coefficients of 12
-    assert (one.lower, one.upper) == preference.share_interval(0.75, 12)
+    assert (one.lower, one.upper) == preference.share_interval(0.75, 12, mid_p=True)
     assert one.fewest == 10
 
 
@@ -193,7 +215,7 @@ def test_the_answer_in_words(tmp_path):
     said = preference.sentences(compared(tmp_path, sealed_on(range(1, 10))))
     assert said[0].startswith("Which shows the fleck more clearly? Seal coat shellac was picked over none in ")
     assert (
-        "on 9 of 12 boards (chance alone would do as well in 1 of 7 trials; share 0.75, 95% interval 0.43 to 0.95): "
+        "on 9 of 12 boards (chance alone would do as well in 1 of 7 trials; share 0.75, 95% interval 0.46 to 0.93): "
         "not settled."
     ) in said[0]
     assert "10 of 12 would have to agree" in said[-1]
@@ -207,22 +229,26 @@ def test_a_settled_answer_in_words(tmp_path):
 
 def test_five_pairs_cannot_settle_it(tmp_path):
     trial = compared(tmp_path, sealed_on(range(1, 13)), boards=4)
-    assert "4 boards cannot settle it, whichever way they go" in preference.sentences(trial)[0]
+    assert "4 boards cannot settle it, whichever way they go; it takes 6 at least" in preference.sentences(trial)[0]
+    (one,) = only(trial).choices
+    assert one.lower <= 0.5  # so the interval does not settle it either
 
 
 def test_a_liking_for_the_left_is_seen(tmp_path):
-    found = only(compared(tmp_path, lambda *_: True))
+    trial = compared(tmp_path, lambda *_: True)
+    found = only(trial)
     assert found.left == found.comparisons
-    said = preference.sentences(compared(tmp_path, lambda *_: True))
+    said = preference.sentences(trial)
     assert any("the left was preferred as a side" in text for text in said)
     assert all(looks.same == 0 for looks in found.second_looks)
 
 
 def test_who_picks_the_same_again_is_counted(tmp_path):
-    found = only(compared(tmp_path, sealed_on(range(1, 10))))
+    trial = compared(tmp_path, sealed_on(range(1, 10)))
+    found = only(trial)
     assert [looks.assessor for looks in found.second_looks] == ["A", "B"]
     assert all(looks.same == looks.pairs == 5 for looks in found.second_looks)  # a fifth of 24 pairs, rounded up
-    said = preference.sentences(compared(tmp_path, sealed_on(range(1, 10))))
+    said = preference.sentences(trial)
     assert "A picked the same patch again in 5 of 5 pairs shown again with the sides swapped." in said
 
 
@@ -262,6 +288,46 @@ def test_three_levels_are_compared_in_pairs_and_ranked(tmp_path):
     assert found.abilities.index.tolist() == ["none", "shellac", "oil"]
     assert found.abilities["worth"].sum() == pytest.approx(1)
     assert any("Bradley and Terry" in text for text in preference.sentences(trial))
+
+
+@pytest.mark.parametrize(("comparisons", "fewest"), [(1, 6), (3, 7), (6, 8), (10, 9)])
+def test_the_fewest_pairs_that_settle_anything(comparisons, fewest):
+    """All agree everywhere: p is twice one half to the number of units, and Holm's adjustment has the last word."""
+    assert foretell.fewest_pairs(comparisons) == fewest
+    for units in (fewest - 1, fewest):
+        p, _ = preference.sign_flip([0.5] * units)
+        assert (holm(np.full(comparisons, p)).max() <= 0.05) == (units == fewest)
+        assert foretell.can_settle([units] * comparisons) == [units == fewest] * comparisons
+
+
+def test_fewer_pairs_can_do_where_others_are_settled_first():
+    assert foretell.can_settle([6, 9, 7]) == [True] * 3  # 0.008 × 3, 0.016 × 2, 0.031
+    assert foretell.can_settle([6, 9, 6]) == [False, True, False]  # 0.031 × 2
+
+
+@pytest.mark.filterwarnings("error")
+def test_six_boards_cannot_settle_three_levels_and_that_is_said(tmp_path):
+    """Shellac over oil over none on every board; the check counts them too, and no warning is given."""
+
+    def choose(left, right, *_):
+        return STRENGTH[left["seal_coat"]] > STRENGTH[right["seal_coat"]]
+
+    trial = compared(tmp_path, choose, text=THREE, boards=6)
+    assert [one.p_all for one in only(trial).choices] == pytest.approx([3 / 32] * 3)
+    for text in list(preference.sentences(trial))[:3]:
+        assert text.endswith("6 boards cannot settle it, whichever way they go; it takes 7 at least.")
+    notes = foretell.foretell(trial.plan, lay_out(trial.plan, 1)).notes
+    assert any("fewer than 7 cannot settle it, even if all agree" in note for note in notes)
+
+
+def test_a_perfect_fit_warns_of_nothing():
+    """Each level beat the other once in two looks at every pair: the fit meets the shares exactly."""
+    wins = pd.DataFrame(
+        {"first": ["a", "a", "b"], "second": ["b", "c", "c"], "first_wins": [1.0, 1, 1], "n": [2, 2, 2]}
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert preference.abilities(wins, ["a", "b", "c"])["worth"].tolist() == pytest.approx([1 / 3] * 3)
 
 
 def test_a_level_never_picked_has_no_ability_and_that_is_said(tmp_path):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from trials import lap, scoring, structure
@@ -113,9 +115,25 @@ def _notes(plan: Plan, layout: Layout) -> list[str]:
     return notes
 
 
-FEWEST_PAIRS = 6
-"""With fewer pairs of pieces chance alone makes all agree, one way or the other, in more than 5 of 100 trials: twice
-one half to the fifth is 0.0625."""
+def fewest_pairs(comparisons: int) -> int:
+    """Return the fewest pairs of pieces that can settle anything where so many pairs of levels are compared.
+
+    With fewer, chance alone makes all agree, one way or the other, in more than 5 of 100 trials: the chance is twice
+    one half to their number, and the clearest of the comparisons has it multiplied by how many there are (Holm 1979,
+    Scandinavian Journal of Statistics 6:65-70).
+    """
+    return next(number for number in itertools.count(1) if comparisons * 2.0 ** (1 - number) <= 0.05)
+
+
+def can_settle(pairs: Sequence[int]) -> list[bool]:
+    """Say of each pair of levels whether so many pairs of pieces could settle it, were all to agree everywhere."""
+    order = sorted(range(len(pairs)), key=lambda at: -pairs[at])
+    can = [False] * len(pairs)
+    for rank, at in enumerate(order):
+        if pairs[at] < fewest_pairs(len(pairs) - rank):
+            break
+        can[at] = True
+    return can
 
 
 def _compared(plan: Plan, preference: Preference, layout: Layout) -> str:
@@ -132,7 +150,9 @@ def _compared(plan: Plan, preference: Preference, layout: Layout) -> str:
     fewest = min(map(len, pieces.values()))
     kinds = "patches" if factor.laid_on == "patch" else f"{factor.laid_on}s"
     each = " for each two levels" if len(pieces) > 1 else ""
-    enough = "" if fewest >= FEWEST_PAIRS else f"; fewer than {FEWEST_PAIRS} cannot settle it, even if all agree"
+    can = can_settle([len(each) for each in pieces.values()])
+    needed = fewest_pairs(len(can) - sum(can)) if not all(can) else 0
+    enough = f"; fewer than {needed} cannot settle {'all' if any(can) else 'it'}, even if all agree" if needed else ""
     return (
         f"{preference.words}: {len(found)} pairs of patches are compared side by side, on {fewest} pairs of "
         f"{kinds}{each}{enough}."

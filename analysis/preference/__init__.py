@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.preference.abilities import abilities
 from analysis.preference.comparisons import choices, units
-from analysis.preference.exact import fewest_agreeing, share_interval, sign_flip
+from analysis.preference.exact import effective, fewest_agreeing, share_interval, sign_flip
 from analysis.preference.outcome import Choice, Outcome, SecondLooks, outcome
 from analysis.preference.sentences import answer, beside
 from trials.errors import UserError
@@ -18,6 +18,7 @@ __all__ = [
     "answer",
     "beside",
     "choices",
+    "effective",
     "fewest_agreeing",
     "outcome",
     "outcomes",

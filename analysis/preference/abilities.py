@@ -8,6 +8,7 @@ abilities are finite. Cited from memory.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 
 import numpy as np
@@ -38,6 +39,7 @@ def abilities(wins: pd.DataFrame, levels: Sequence[str], level: float = 0.95) ->
         Some levels were never picked over the others, or never compared with them: no finite abilities fit.
     """
     import statsmodels.api as sm
+    from statsmodels.tools.sm_exceptions import ModelWarning
 
     at = {name: place for place, name in enumerate(levels)}
     first, second = (wins[column].map(at).to_numpy() for column in ("first", "second"))
@@ -47,7 +49,9 @@ def abilities(wins: pd.DataFrame, levels: Sequence[str], level: float = 0.95) ->
     signs[np.arange(len(wins)), first] += 1
     signs[np.arange(len(wins)), second] -= 1
     model = sm.GLM(np.column_stack([won, count - won]), signs[:, 1:], family=sm.families.Binomial())
-    with np.errstate(divide="ignore", invalid="ignore"):  # of the scale, unused here, where nothing is to spare
+    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+        # of the scale, unused here, where nothing is to spare; and of a perfect fit, which has been looked into
+        warnings.simplefilter("ignore", ModelWarning)
         fit = model.fit(tol=1e-14, maxiter=100)
     ability = np.concatenate([[0.0], fit.params])
     se = np.concatenate([[np.nan], fit.bse])

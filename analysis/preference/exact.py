@@ -3,7 +3,8 @@
 References
 ----------
 Fisher (1935), The Design of Experiments, section 21 (signs of differences). Clopper and Pearson (1934), Biometrika
-26:404-413. ISO 5495:2005, the paired comparison test. All cited from memory.
+26:404-413. ISO 5495:2005, the paired comparison test. Berry and Armitage (1995), The Statistician 44:417-423 (mid-p
+limits). All cited from memory.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
-from scipy.special import bdtrc, betaincinv
+from scipy.optimize import brentq
+from scipy.special import bdtrc, betainc, ndtri, stdtrit
 
 MOST_SUMS = 2**20
 """More different sums of signs than this are not listed; chance is then drawn."""
@@ -80,22 +82,54 @@ def _drawn(sizes: np.ndarray, seen: float) -> float:
     return (further + 1) / (DRAWS + 1)
 
 
-def share_interval(share: float, n: int, level: float = 0.95) -> tuple[float, float]:
+def share_interval(share: float, n: float, level: float = 0.95, *, mid_p: bool = False) -> tuple[float, float]:
     """Return an interval of the share with which one of two is picked.
 
     Parameters
     ----------
     share : the mean over units of each unit's share.
-    n : units, each counted once.
+    n : how many plain choices it is as good as (`effective`); it need be no whole number, nor need n × share.
+    mid_p : whether the chance of the count itself is counted half in either tail.
 
     Notes
     -----
-    Clopper and Pearson's limits with n × share in place of a count. A share between 0 and 1 varies at most as much as
-    a yes or no of the same mean, so where units hold several choices the interval is on the wide side.
+    Clopper and Pearson's limits, which hold more often than said, the more so the fewer choices there are; with mid-p
+    tails they hold about as often as said.
     """
     if not 0 <= share <= 1 or n < 1:
         raise ValueError(f"share is {share} of {n}; it must lie between 0 and 1, of at least one")
-    tail, count = (1 - level) / 2, n * share
-    lower = float(betaincinv(count, n - count + 1, tail)) if count > 0 else 0.0
-    upper = float(betaincinv(count + 1, n - count, 1 - tail)) if count < n else 1.0
-    return lower, upper
+    tail, count, part = (1 - level) / 2, n * share, 0.5 if mid_p else 0.0
+
+    def no_less(at: float) -> float:
+        return float(betainc(count, n - count + 1, at)) if count > 0 else 1.0
+
+    def more(at: float) -> float:
+        return float(betainc(count + 1, n - count, at)) if count < n else 0.0
+
+    lower = brentq(lambda at: (1 - part) * no_less(at) + part * more(at) - tail, 0, 1) if count > 0 else 0.0
+    upper = brentq(lambda at: (1 - part) * more(at) + part * no_less(at) - 1 + tail, 0, 1) if count < n else 1.0
+    return float(lower), float(upper)
+
+
+def effective(shares: Sequence[float] | np.ndarray, comparisons: int, level: float = 0.95) -> float:
+    """Return how many plain choices units of several looks each are as good as.
+
+    Parameters
+    ----------
+    shares : (units,) the share of each with which one of two was picked.
+    comparisons : how many looks there were in all; it is never more than these, nor fewer than the units.
+    level : of the interval it is for.
+
+    Notes
+    -----
+    A plain choice of mean m varies by m (1 - m); shares of several looks vary by less, which is how much better they
+    are. The variance is found from few units, which Student's t over the normal quantile, squared, allows for (Korn
+    and Graubard 1998, Survey Methodology 24:193-201, from memory). Units of one look each are plain choices.
+    """
+    each = np.asarray(shares, dtype=float)
+    plain = each.mean() * (1 - each.mean())
+    found = float(each.var())
+    if plain <= _SAME or len(each) < 2 or found <= 0:
+        return float(len(each))
+    wider = (stdtrit(len(each) - 1, 0.5 + level / 2) / ndtri(0.5 + level / 2)) ** 2
+    return float(np.clip(len(each) * plain / found / wider, len(each), max(comparisons, len(each))))

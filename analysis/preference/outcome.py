@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -10,9 +10,10 @@ import pandas as pd
 from analysis import combinations
 from analysis.preference.abilities import abilities
 from analysis.preference.comparisons import choices, unit_words, units
-from analysis.preference.exact import fewest_agreeing, share_interval, sign_flip
+from analysis.preference.exact import effective, fewest_agreeing, share_interval, sign_flip
 from trials.errors import UserError
 from trials.folder import Trial
+from trials.foretell import can_settle, fewest_pairs
 from trials.plan import Preference
 
 LEVEL = 0.95
@@ -29,10 +30,12 @@ class Choice:
     agreeing, even, units : on how many units it was picked more often than not, as often as not, and how many there
         are; `unit` and `unit_many` are what one and several are called.
     share, lower, upper, level : the mean over units of the share with which it was picked, its interval
-        (`exact.share_interval`, each unit counted once) and the interval's level.
+        (`exact.share_interval`; it holds one half wherever the test, at the interval's level, does not rule chance
+        out) and the interval's level.
     p, p_all : two-sided, by exact sign flips over units; p_all by Holm over the pairs of levels.
     listed : whether all sign flips were listed, not drawn.
     fewest : units that would have to agree, were each all one way, or None where so few can never settle it.
+    needed : the fewest units that could settle it.
     """
 
     picked: str
@@ -52,6 +55,7 @@ class Choice:
     p_all: float
     listed: bool
     fewest: int | None
+    needed: int
 
     @property
     def settled(self) -> bool:
@@ -113,12 +117,17 @@ def outcome(trial: Trial, preference: Preference) -> Outcome:
     together = combinations.adjusted(together, np.zeros(len(order), dtype=np.intp), "holm")
     level = 1 - (1 - LEVEL) / len(order)
     made = []
-    for pair, each, test, p_all in zip(order, counted, tests, together["p"], strict=True):
+    can = can_settle([len(each) for each in counted])
+    for at, (pair, each) in enumerate(zip(order, counted, strict=True)):
         named = unit_words(trial.plan, preference, each)
-        made.append(_choice(pair, by_pair[pair], each, (*test, float(p_all)), level, named))
+        p, listed = tests[at]
+        one = _choice(pair, by_pair[pair], each, (p, listed, float(together["p"].iloc[at])), level, named)
+        if can[at]:
+            one = replace(one, fewest=fewest_agreeing(one.units, level=1 - level) or one.units)
+        made.append(replace(one, needed=fewest_pairs(len(order) - sum(can))) if not can[at] else one)
     strength, why = _abilities(order, counted, levels)
     left, total = int(found["left_chosen"].sum()), len(found)
-    bounds = share_interval(left / total, total)
+    bounds = share_interval(left / total, total, mid_p=True)
     return Outcome(
         preference, tuple(made), strength, why, left, total, *bounds, tuple(_second_looks(found)),
         found["assessor"].nunique(),
@@ -140,6 +149,7 @@ def _choice(
         first, second, shares, times = second, first, 1 - shares, len(found) - times
     share, number = min(float(shares.mean()), 1.0), len(shares)
     p, listed, p_all = test
+    lower, upper = share_interval(share, effective(shares, len(found), level), level, mid_p=True)
     return Choice(
         picked=second,
         over=first,
@@ -151,12 +161,14 @@ def _choice(
         unit=named[0],
         unit_many=named[1],
         share=share,
-        **dict(zip(("lower", "upper"), share_interval(share, number, level), strict=True)),
+        lower=min(lower, 0.5) if p > 1 - level else lower,
+        upper=upper,
         level=level,
         p=p,
         p_all=p_all,
         listed=listed,
-        fewest=fewest_agreeing(number),
+        fewest=None,
+        needed=number,
     )
 
 

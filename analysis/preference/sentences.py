@@ -41,9 +41,10 @@ def _chance(one: Choice) -> str:
 def _verdict(one: Choice) -> str:
     if one.fewest is None:
         number = words.count(one.units, one.unit, one.unit_many)
-        return f"{number} cannot settle it, whichever way {'it goes' if one.units == 1 else 'they go'}"
+        they = "it goes" if one.units == 1 else "they go"
+        return f"{number} cannot settle it, whichever way {they}; it takes {one.needed} at least"
     if one.settled and one.lower <= 0.5:
-        return "settled by the test, though the interval, which is on the wide side, still holds one half"
+        return "settled by the test, though the interval, which holds for all pairs at once, still holds one half"
     if one.settled:
         return "settled"
     if one.p <= 0.05:
@@ -98,7 +99,7 @@ def _method(found: Outcome) -> str:
     )
     return (
         f"Each {one.unit} counts once, however many looks it had, for looks at the same pieces hang together. The "
-        f"test turns {one.unit_many} round ({flips}, two-sided); the interval (Clopper and Pearson) takes each as "
-        f"one plain choice, which is on the wide side.{fewest}{several} The answer is that of "
+        f"test turns {one.unit_many} round ({flips}, two-sided); the interval is Clopper and Pearson's with mid-p "
+        f"tails, of as many plain choices as the looks are worth.{fewest}{several} The answer is that of "
         f"{words.count(found.assessors, 'assessor')}; others may choose otherwise."
     )
