@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis.decide import CANNOT_BE_TOLD, TOO_CLOSE, Decision, Finding
 from analysis.schedules import rank
+from trials import toml_source
 from trials.design import Layout, Progress, add_boards
 from trials.errors import Problem, UserError
 from trials.folder import Trial
@@ -72,7 +73,7 @@ def lay_out_more(
         longer, trial.patches, seed, _wanted(decision, asked), ratios=_ratios(decision, asked),
         progress=progress, stop=stop,
     )  # fmt: skip
-    text = trial.folder.plan_file.read_text(encoding="utf-8-sig").rstrip("\n")
+    text = toml_source.text_of(trial.folder.plan_file).rstrip("\n")
     text += f"\n\n# Written by 'splitboard plan --add {count}': boards of a later occasion.\n"
     text += f'[[added]]\nboards = {count}\non = "{day}"\n'
     return FollowUp(longer, text, layout, words)

@@ -541,7 +541,8 @@ def test_the_csv_is_taken_in_by_record(phone, folder, run, tmp_path):
     assert glazed[0]["ended_at"] == "2026-03-29T03:01:54+02:00"
     assert (glazed[0]["temperature_c"], glazed[0]["humidity_pct"]) == ("19.5", "52")
     assert glazed[0]["note"] == tasks[0].piece + '; =cmd()|"/C calc"!A0, wet; "edge"'
-    assert checked.new[-1]["note"] == "'+1 drop"  # no formula for a spreadsheet
+    assert "'+1 drop" in file.read_text(encoding="utf-8")  # no formula for a spreadsheet
+    assert checked.new[-1]["note"] == "+1 drop"
     assert run("record", file, folder).status == 0
     kept = folders.load_conditions(folders.at(folder))
     assert kept == list(checked.new)

@@ -1,6 +1,7 @@
 """The trial folder: what is frozen, what is noticed, what is never lost."""
 
 import csv
+import io
 import json
 import os
 import re
@@ -11,8 +12,11 @@ import pytest
 
 from tests.conftest import SMALL
 from tests.test_records import codes, scores
+from trials import csv_source, csv_text, limits
 from trials import folder as folders
 from trials.errors import UserError
+from trials.plan import changes
+from trials.sheets import scoring_form
 
 
 def files(place: Path) -> dict[str, bytes]:
@@ -217,3 +221,97 @@ def test_follow_up(laid_out, run, tmp_path):
     assert (tmp_path / "second" / "trial.toml").read_text() == SMALL
     assert not (tmp_path / "second" / "layout.csv").exists()
     assert len(codes(laid_out)) == 16
+
+
+FORMULAS = ("=cmd()|'/C calc'!A0", "+1 drop", "-2; =1+1", "@SUM(1)", "'=already", " \t=x", "plain; -3,5", "-3.5")
+
+
+def test_no_table_holds_a_cell_that_a_spreadsheet_runs_and_each_comes_back(folder, run):
+    """In readings, bench notes, the layout and the forms alike; the record's digest is of what the cells mean."""
+    text = SMALL.replace('"water", "alcohol"', '"=water()", "-alcohol; +x"').replace('["A", "B"]', '["=A()", "@B"]')
+    (folder / "trial.toml").write_text(text, encoding="utf-8")
+    assert run("plan", folder, "--seed", 1).status == 0
+    trial = folders.load(folder)
+    assert {*trial.patches["carrier"]} == {"=water()", "-alcohol; +x"}
+    rows = [
+        dict.fromkeys(folders.READING_COLUMNS, "")
+        | {
+            "patch": str(code),
+            "response": "darkness",
+            "value": "-3.5",
+            "stage": "topcoated",
+            "repeat": "1",
+            "note": note,
+        }
+        for code, note in zip(trial.patches["patch"], FORMULAS, strict=False)
+    ]
+    notes = [dict.fromkeys(folders.CONDITION_COLUMNS, "") | {"step": note, "note": note} for note in FORMULAS]
+    for _ in range(2):
+        folders.append(trial.folder, trial.plan, rows, notes)
+    trial = folders.load(folder)
+    assert [row["note"] for row in trial.journal] == [*FORMULAS, *FORMULAS]
+    assert [row["step"] for row in trial.conditions] == [*FORMULAS, *FORMULAS]
+    forms = scoring_form.build(trial.plan, trial.patches, 1)
+    tables = [(folder / name).read_bytes() for name in ("layout.csv", "readings.csv", "conditions.csv")]
+    tables += [form.blank for form in forms]
+    for table in tables:
+        cells = [cell for row in csv.reader(io.StringIO(table.decode("utf-8-sig"), newline="")) for cell in row]
+        assert [cell for cell in cells if csv_text.neutral(csv_text.plain(cell)) != cell] == []
+    assert {row.cells["assessor"] for row in csv_source.from_bytes(forms[0].blank, "a.csv").rows} == {"=A()"}
+    fields = json.loads((folder / "datapackage.json").read_bytes())["resources"][0]["schema"]["fields"]
+    assert fields[6]["constraints"]["enum"] == ["'=water()", "'-alcohol;' +x"]
+
+
+def _spoiled(record, path, value):
+    """Put a value at a path into a copy of a record."""
+    record = json.loads(json.dumps(record))
+    *above, last = path
+    inner = record
+    for name in above:
+        inner = inner[name]
+    inner[last] = value
+    return record
+
+
+DAMAGE = (None, "a text", [1, 2], {"a": 1}, 3.5, -1, "\ud800")
+PLACES = (
+    ("splitboard:plan",), ("splitboard:plan", "questions"), ("splitboard:plan", "boards"),
+    ("splitboard:plan", "factors", 0, "levels"), ("splitboard:plan", "boards", "lots"), ("splitboard:plan", "title"),
+    ("splitboard:seed",), ("splitboard:scoring",), ("splitboard:scoring", 0, "at"), ("splitboard:scoring", 0, "act"),
+    ("splitboard:added",), ("splitboard:laidOutAt",), ("splitboard:version",), ("splitboard:layoutHash",), ("title",),
+)  # fmt: skip
+
+
+def test_a_record_damaged_in_any_way_is_refused_or_does_no_harm(laid_out):
+    folder = folders.at(laid_out)
+    plan = folders.read_plan(laid_out)
+    folders.record_close(folder, plan, "closed", "")
+    record = json.loads(folder.package_file.read_bytes())
+    refused = set()
+    for place in PLACES:
+        for value in DAMAGE:
+            folder.package_file.write_text(json.dumps(_spoiled(record, place, value)))
+            try:
+                found = folders.load_record(folder)
+            except UserError:
+                refused.add((place[-1], str(value)))
+            else:
+                assert found.closed or not found.scoring
+                assert changes(found.plan, plan.as_dict()) is not None
+    assert len(refused) > 80
+    assert {("questions", "None"), ("questions", "a text"), ("boards", "3.5"), ("title", "\ud800")} <= refused
+
+
+@pytest.mark.parametrize(
+    "text", ["[" * 100_000, '{"a":' * 100_000, "9" * 5000, '{"splitboard:seed": 1e999}', "NaN", '"\\ud800"', ""]
+)
+def test_a_record_that_is_no_record(laid_out, text):
+    (laid_out / "datapackage.json").write_text(text)
+    with pytest.raises(UserError, match=r"datapackage\.json: is damaged"):
+        folders.load(laid_out)
+
+
+def test_a_record_of_far_too_much(laid_out):
+    (laid_out / "datapackage.json").write_text('["' + "x" * limits.RECORD_BYTES + '"]')
+    with pytest.raises(UserError, match=r"datapackage\.json: is larger than 5 MB"):
+        folders.load(laid_out)

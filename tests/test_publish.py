@@ -199,6 +199,8 @@ def test_a_layout_saved_by_a_spreadsheet_keeps_all_its_columns(tmp_path):
     """Other separators, marks and encodings: the description is of the table as it was written."""
     trial = standing(tmp_path / "trial", UNICODE)
     fields = data_package.layout_fields(trial.plan)
+    written = json.loads(trial.folder.package_file.read_bytes())["resources"][0]["schema"]["fields"]
+    assert [field["name"] for field in written] == [field["name"] for field in fields]
     text = trial.folder.layout_file.read_text(encoding="utf-8")
     for data in (
         text.encode("utf-8-sig"),
@@ -208,7 +210,7 @@ def test_a_layout_saved_by_a_spreadsheet_keeps_all_its_columns(tmp_path):
     ):
         table = data_package.Table("layout.csv", "Who gets what", data, fields, ("patch",))
         described = data_package.describe(trial.plan, "trial", trial.record.laid_out_at, [table], {})
-        assert described["resources"][0]["schema"]["fields"] == fields
+        assert described["resources"][0]["schema"]["fields"] == written
 
 
 def changed(files: dict[str, bytes], name: str, change: Any, told: bool = True) -> dict[str, bytes]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from trials import limits
+from trials.csv_text import plain
 from trials.errors import Problem, UserError
 
 _SIGNATURES = (
@@ -62,7 +63,7 @@ class Table:
     ----------
     name : the file's name, and the sheet's where a workbook has several.
     header : the columns as written, trimmed.
-    rows : every row that holds anything.
+    rows : every row that holds anything, its cells as they were before `csv_text.neutral`.
     decimal_comma : whether a comma in a number is a decimal one.
     preamble : the lines above the header.
     """
@@ -194,7 +195,7 @@ def from_lines(
     if problems:
         raise UserError(*problems)
     rows = (
-        Row(line.number, {key: line.cells[at] if at < len(line.cells) else "" for key, at in header.items()})
+        Row(line.number, {key: plain(line.cells[at]) if at < len(line.cells) else "" for key, at in header.items()})
         for line in lines[1:]
     )
     return Table(name, tuple(header), tuple(rows), decimal_comma, preamble)

@@ -13,6 +13,12 @@ import unicodedata
 from collections.abc import Sequence
 from typing import TypeVar, cast
 
+APOSTROPHE = (
+    "Text that a spreadsheet would run as a formula (it begins with =, +, - or @ or the like) has an apostrophe in "
+    "front, in each part between semicolons; take it off to have the text as it was typed."
+)
+"""What is said of cells that were made harmless, see `neutral`."""
+
 _Cell = TypeVar("_Cell")
 
 _STARTS = frozenset("=+-@\t\r\n＝＋－＠")
@@ -69,7 +75,7 @@ def plain(cell: _Cell) -> _Cell:
 
     An apostrophe was put there by `neutral` exactly where what stands behind it would be run.
     """
-    if not isinstance(cell, str):
+    if not isinstance(cell, str) or "'" not in cell:
         return cell
     parts = cell.split(";")
     marked = (part[0:1] == "'" and _would_run(part[1:], whole) for part, whole in _with_whole(parts))

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from trials.csv_text import APOSTROPHE, neutral
 from trials.plan import STAGES, Plan, Response
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -38,7 +39,6 @@ class Table:
     fields: list[dict[str, Any]]
     key: tuple[str, ...] = ()
     refers_to_layout: bool = False
-    description: str = ""
 
 
 def describe(
@@ -75,7 +75,7 @@ def _resource(table: Table) -> dict[str, Any]:
     return {
         "name": table.path.removesuffix(".csv"),
         "title": table.title,
-        **({"description": table.description} if table.description else {}),
+        "description": APOSTROPHE,
         "path": table.path,
         "type": "table",
         "format": "csv",
@@ -96,8 +96,16 @@ def _fields_there(table: Table) -> list[dict[str, Any]]:
     text = table.data.decode("utf-8-sig", errors="replace")
     header = next(csv.reader(io.StringIO(text, newline="")), [])
     if not {*header} <= {field["name"] for field in table.fields}:
-        return table.fields
-    return [field for field in table.fields if field["name"] in header]
+        return [_as_written(field) for field in table.fields]
+    return [_as_written(field) for field in table.fields if field["name"] in header]
+
+
+def _as_written(field: dict[str, Any]) -> dict[str, Any]:
+    """Return a field with its list of words as they stand in the file; its name, an identifier, is never run."""
+    if "categories" not in field:
+        return field
+    words = [neutral(word) for word in field["categories"]]
+    return field | {"categories": words, "constraints": field["constraints"] | {"enum": words}}
 
 
 def layout_fields(plan: Plan) -> list[dict[str, Any]]:

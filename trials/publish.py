@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 from trials import data_package
 from trials import folder as folders
 from trials.blind import names_treatment, untold
-from trials.csv_text import csv_text, neutral
+from trials.csv_text import csv_text
 from trials.errors import Problem, UserError
 from trials.plan import Plan
-from trials.publish_page import APOSTROPHE, read_me
+from trials.publish_page import read_me
 from trials.records import INVENTED, INVENTED_METHOD
 
 if TYPE_CHECKING:
@@ -201,18 +201,8 @@ def _cells(fields: Sequence[dict[str, Any]], rows: Sequence[dict[str, str]]) -> 
 def _table(
     path: str, title: str, fields: list[dict[str, Any]], rows: Sequence[Sequence[object]], key: tuple[str, ...] = ()
 ) -> data_package.Table:
-    """Return a table whose text no spreadsheet runs, its columns and its lists of words as they stand in the file."""
     data = csv_text([field["name"] for field in fields], rows, neutral=True).encode()
-    as_written = [_neutral_field(field) for field in fields]
-    return data_package.Table(path, title, data, as_written, key, not key, description=APOSTROPHE)
-
-
-def _neutral_field(field: dict[str, Any]) -> dict[str, Any]:
-    """Return a field with its list of words as they stand in the file; its name, an identifier, is never run."""
-    if "categories" not in field:
-        return field
-    words = [neutral(word) for word in field["categories"]]
-    return field | {"categories": words, "constraints": field["constraints"] | {"enum": words}}
+    return data_package.Table(path, title, data, fields, key, not key)
 
 
 def _reading_fields(trial: Trial) -> list[dict[str, Any]]:

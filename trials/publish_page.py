@@ -8,16 +8,11 @@ from typing import TYPE_CHECKING
 
 from trials import cautions, data_package
 from trials.blind import untold
+from trials.csv_text import APOSTROPHE
 from trials.plan import Plan
 
 if TYPE_CHECKING:
     from trials.folder import Trial
-
-APOSTROPHE = (
-    "Text that a spreadsheet would run as a formula (it begins with =, +, - or @ or the like) has an apostrophe in "
-    "front, in each part between semicolons; take it off to have the text as it was typed."
-)
-"""What is said of cells that were made harmless, see `trials.csv_text.neutral`."""
 
 
 def read_me(

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from trials import units
+from trials import toml_source, units
 from trials.errors import Problem, UserError, nearest
 
 Ask = Callable[[str, str], str]
@@ -67,7 +67,7 @@ def follow_up(earlier: Path, folder: Path) -> str:
     plan = folders.read_plan(place.plan_file)
     if plan.rehearsal:
         raise UserError(Problem(f"{str(earlier)!r} is a rehearsal", "name the trial it was made of"))
-    document = tomlkit.parse(place.plan_file.read_bytes().decode("utf-8-sig"))
+    document = tomlkit.parse(toml_source.text_of(place.plan_file))
     if plan.added:
         del document["added"]
         boards = document["boards"]

@@ -45,7 +45,6 @@ class Source:
                     "go to a trial folder or make one with 'splitboard new FOLDER'",
                 )
             ) from None
-        limits.check_toml(text, self.name)
         try:
             self.values: dict[str, Any] = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
@@ -219,18 +218,20 @@ class Table:
 
 
 def text_of(path: Path) -> str:
-    """Return the text of a TOML file, which may be as large as a plan may be.
+    """Return the text of a TOML file that may be parsed.
 
     Raises
     ------
     UserError
-        It is no plain file, too large, cannot be read or is not UTF-8.
+        It is no plain file, cannot be read, is not UTF-8 or holds more than `trials.limits` allows.
     """
     try:
-        return limits.contents(path, limits.PLAN_BYTES).decode("utf-8-sig")
+        text = limits.contents(path, limits.PLAN_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         what, cure = f"byte {error.start + 1} is not UTF-8 text", "save the file as UTF-8 in a plain text editor"
         raise UserError(Problem(what, cure, file=path.name)) from None
+    limits.check_toml(text, path.name)
+    return text
 
 
 def locate(text: str) -> dict[Path_, int]:

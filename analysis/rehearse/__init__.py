@@ -26,7 +26,7 @@ from analysis.decide import Decision, Finding
 from analysis.priors import Prior
 from analysis.rehearse import made_up, truth
 from analysis.rehearse.truth import Truth, parse
-from trials import csv_source, records
+from trials import csv_source, records, toml_source
 from trials import folder as folders
 from trials.design import Layout
 from trials.errors import Problem, UserError
@@ -256,7 +256,7 @@ def _write_plan(trial: Trial, folder: Folder, place: Path) -> Plan:
     An earlier trial that it names is reckoned from the folder the plan will lie in, `place`.
     """
     title = PREFIX + trial.plan.title
-    document = tomlkit.parse(trial.folder.plan_file.read_bytes().decode("utf-8-sig"))
+    document = tomlkit.parse(toml_source.text_of(trial.folder.plan_file))
     if "trial" not in document:
         document.add("trial", tomlkit.table())
     heading = document["trial"]
@@ -320,7 +320,7 @@ def _write_results(
                 for code in form.codes
             ]
             name = form.stem if len(form.stages) == 1 else f"{form.stem}-{stage}"
-            folders.write_text(folder.path / "results" / f"{name}.csv", folders.csv_text(columns, rows))
+            folders.write_text(folder.path / "results" / f"{name}.csv", folders.csv_text(columns, rows, neutral=True))
     return notes
 
 

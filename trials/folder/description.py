@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from datetime import datetime
+from typing import Any, Literal, TypedDict, get_args, get_type_hints
 
-from trials import data_package
+from trials import data_package, limits
 from trials.errors import Problem, UserError
 from trials.folder import change
 from trials.folder.clock import now
 from trials.folder.place import Folder
 from trials.folder.reading import Where, steadily
+from trials.folder.shape import fits
 from trials.plan import Plan
 
 ANEW = "without results, 'splitboard plan --discard-layout' lays the boards out anew"
@@ -20,7 +22,28 @@ SCORING = "splitboard:scoring"
 """Where the acts on the scoring stand."""
 BACK = f"put it back from a copy; {ANEW}"
 """What to do about a file of the layout that is not as it was written."""
-ACTS = ("closed", "opened", "looked")
+
+
+class Occasion(TypedDict):
+    """Boards added later, as they stand in the record."""
+
+    seed: int
+    boards: int
+    version: str
+    laidOutAt: str
+
+
+@dataclass(frozen=True)
+class Act:
+    """What was done with the scoring, as it stands in the record; `rows` readings.csv had then."""
+
+    act: Literal["closed", "opened", "looked"]
+    at: str
+    rows: int
+    why: str = ""
+
+
+ACTS = get_args(get_type_hints(Act)["act"])
 """What can be done with a scoring: close it, open it again, look at results before it is closed."""
 
 
@@ -77,16 +100,16 @@ def record_seen(folder: Folder, where: Where) -> Record:
         raise UserError(Problem("the boards are not laid out yet", "run 'splitboard plan' first"))
     try:
         return Record(
-            seed=int(values["splitboard:seed"]),
+            seed=_shaped(values["splitboard:seed"], int),
             version=str(values["splitboard:version"]),
-            plan=dict(values["splitboard:plan"]),
+            plan=_shaped(values["splitboard:plan"], Plan),
             layout_digest=str(values["splitboard:layoutDigest"]),
             layout_hash=str(values["splitboard:layoutHash"]),
-            laid_out_at=str(values["splitboard:laidOutAt"]),
-            added=tuple(dict(one) for one in values.get("splitboard:added", [])),
-            scoring=tuple(_act(one) for one in values.get(SCORING, [])),
+            laid_out_at=_time(values["splitboard:laidOutAt"]),
+            added=_shaped(values.get("splitboard:added", []), tuple[Occasion, ...]),
+            scoring=tuple(_act(one) for one in _shaped(values.get(SCORING, []), tuple[Act, ...])),
         )
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, ValueError):
         raise UserError(
             Problem(
                 "the record of the layout (its seed and plan) is missing or damaged",
@@ -96,11 +119,19 @@ def record_seen(folder: Folder, where: Where) -> Record:
         ) from None
 
 
-def _act(values: Mapping[str, Any]) -> dict[str, Any]:
-    act = dict(values)
-    return act | {
-        "act": str(act["act"]), "at": str(act["at"]), "rows": int(act["rows"]), "why": str(act.get("why", "")),
-    }  # fmt: skip
+def _act(act: dict[str, Any]) -> dict[str, Any]:
+    return act | {"at": _time(act["at"]), "why": act.get("why", "")}
+
+
+def _shaped(value: Any, kind: Any) -> Any:
+    if not fits(value, kind):
+        raise ValueError(value)
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _time(text: str) -> str:
+    datetime.fromisoformat(_shaped(text, str))
+    return text
 
 
 def record_close(folder: Folder, plan: Plan, act: str, why: str) -> None:
@@ -147,7 +178,7 @@ def described(folder: Folder, plan: Plan, record: dict[str, Any], changed: Mappi
     tables = []
     for path, title, fields, key in possible:
         if path.name in changed or path.exists():
-            data = changed[path.name] if path.name in changed else path.read_bytes()
+            data = changed[path.name] if path.name in changed else limits.contents(path)
             tables.append(data_package.Table(path.name, title, data, fields, key, refers_to_layout=not key))
     created = record.get("splitboard:laidOutAt") or now()
     package = data_package.describe(plan, folder.path.resolve().name, created, tables, record)
@@ -158,9 +189,11 @@ def _package(folder: Folder, where: Where) -> dict[str, Any]:
     path = where(folder.package_file)
     if not path.exists():
         return {}
+    data = limits.contents(path, limits.RECORD_BYTES)
     try:
-        values = json.loads(path.read_bytes())
-    except (ValueError, OSError):
+        values = json.loads(data)
+        json.dumps(values, ensure_ascii=False, allow_nan=False).encode()  # neither half a character nor an infinity
+    except (ValueError, RecursionError):
         values = None
     if not isinstance(values, dict):
         raise UserError(

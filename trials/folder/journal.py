@@ -10,8 +10,8 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
-from trials import csv_source
-from trials.csv_text import csv_text
+from trials import csv_source, limits
+from trials.csv_text import csv_text, neutral, plain
 from trials.errors import Problem, UserError
 from trials.folder import change
 from trials.folder.description import described, kept
@@ -154,7 +154,7 @@ def _with_readings(path: Path, new: Sequence[dict[str, str]]) -> bytes:
 
 
 def _columns(path: Path) -> tuple[str, ...]:
-    return tuple(_records(path.read_bytes(), path.name)[0])
+    return tuple(_records(limits.contents(path), path.name)[0])
 
 
 def _longer(path: Path, columns: Sequence[str], rows: Sequence[Sequence[str]], widen_by: int = 0) -> bytes:
@@ -166,7 +166,8 @@ def _longer(path: Path, columns: Sequence[str], rows: Sequence[Sequence[str]], w
         Read again, the table would not hold what it held before and the new rows.
     """
     header = csv_text(columns, []).encode()
-    before = path.read_bytes() if path.exists() else header
+    rows = [[neutral(cell) for cell in cells] for cells in rows]
+    before = limits.contents(path) if path.exists() else header
     held = _records(before, path.name)
     if not before.endswith((b"\n", b"\r")):
         before += b"\n"
@@ -204,7 +205,7 @@ def _load(path: Path, columns: Sequence[str], first: Sequence[str]) -> list[dict
     """Return a table's rows; `first` are the columns it may have alone, the others are then empty."""
     if not path.exists():
         return []
-    records = _records(path.read_bytes(), path.name)
+    records = _records(limits.contents(path), path.name)
     header = records[0] if records else []
     if header not in (list(columns), list(first)):
         what = f"the first row is not {','.join(columns)}"
@@ -214,12 +215,14 @@ def _load(path: Path, columns: Sequence[str], first: Sequence[str]) -> list[dict
         if len(cells) != len(header):
             what = f"the row has {len(cells)} cells, the header {len(header)}"
             raise UserError(Problem(what, _ONLY_OURS, file=path.name, line=number))
-        rows.append(dict.fromkeys(columns, "") | dict(zip(header, cells, strict=True)))
+        rows.append(dict.fromkeys(columns, "") | dict(zip(header, map(plain, cells), strict=True)))
     return rows
 
 
 def _records(data: bytes, name: str) -> list[list[str]]:
+    text = csv_source.decode(data, name)
+    limits.check_table(text, name)
     try:
-        return list(csv.reader(io.StringIO(csv_source.decode(data, name), newline="")))
+        return list(csv.reader(io.StringIO(text, newline="")))
     except csv.Error as error:
         raise UserError(Problem(f"is damaged ({error})", _ONLY_OURS, file=name)) from None

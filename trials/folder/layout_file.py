@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trials import __version__, csv_source, data_package
+from trials import __version__, csv_source, data_package, limits
 from trials.csv_text import csv_text
 from trials.errors import Problem, UserError
 from trials.folder import change
@@ -22,9 +22,13 @@ if TYPE_CHECKING:
     from trials.design import Layout
 
 
-def layout_text(patches: pd.DataFrame) -> str:
-    """Return layout.csv as it is written."""
-    return csv_text(list(patches.columns), patches.astype(object).to_numpy().tolist())
+def layout_text(patches: pd.DataFrame, *, neutral: bool = False) -> str:
+    """Return layout.csv as its digest is taken of it or, `neutral`, as it is written."""
+    return csv_text(list(patches.columns), patches.astype(object).to_numpy().tolist(), neutral)
+
+
+def _hash(patches: pd.DataFrame) -> str:
+    return data_package.sha256(layout_text(patches).encode())
 
 
 def check_free(folder: Folder, *, discard: bool) -> None:
@@ -75,18 +79,17 @@ def save_layout(folder: Folder, plan: Plan, layout: Layout, *, discard: bool = F
     """
     change.finish(folder.path)
     check_free(folder, discard=discard)
-    aside = {folder.aside(path): path.read_bytes() for path in _laid_out(folder)}
-    text = layout_text(layout.patches).encode()
+    aside = {folder.aside(path): limits.contents(path) for path in _laid_out(folder)}
     record = {
         "splitboard:seed": layout.seed,
         "splitboard:version": __version__,
         "splitboard:laidOutAt": now(),
         "splitboard:planDigest": plan.digest(),
         "splitboard:layoutDigest": plan.layout_digest(),
-        "splitboard:layoutHash": data_package.sha256(text),
+        "splitboard:layoutHash": _hash(layout.patches),
         "splitboard:plan": plan.as_dict(),
     }
-    contents = aside | {folder.layout_file.name: text}
+    contents = aside | {folder.layout_file.name: layout_text(layout.patches, neutral=True).encode()}
     contents[folder.package_file.name] = described(folder, plan, record, contents)
     change.make(folder.path, contents)
     return tuple(aside)
@@ -106,7 +109,7 @@ def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFr
     import pandas as pd
 
     change.finish(folder.path)
-    text = layout_text(pd.concat([patches, added.patches], ignore_index=True)).encode()
+    patches = pd.concat([patches, added.patches], ignore_index=True)
     record = kept(folder)
     first_plan = record["splitboard:plan"]
     occasion = {
@@ -115,13 +118,14 @@ def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFr
     record |= {
         "splitboard:planDigest": plan.digest(),
         "splitboard:layoutDigest": plan.layout_digest(),
-        "splitboard:layoutHash": data_package.sha256(text),
+        "splitboard:layoutHash": _hash(patches),
         "splitboard:plan": plan.as_dict() | {"questions": first_plan.get("questions", [])},
         "splitboard:added": [*record.get("splitboard:added", []), occasion],
     }
     if is_closed(record.get(SCORING, [])):
         record = with_act(record, "opened", len(load_readings(folder)), "boards were added")
-    contents = {folder.layout_file.name: text, folder.plan_file.name: plan_text.encode()}
+    text = layout_text(patches, neutral=True)
+    contents = {folder.layout_file.name: text.encode(), folder.plan_file.name: plan_text.encode()}
     contents[folder.package_file.name] = described(folder, plan, record, contents)
     change.make(folder.path, contents)
 
@@ -168,7 +172,7 @@ def layout_seen(folder: Folder, plan: Plan, where: Where) -> pd.DataFrame:
         )
     table = csv_source.read(path)
     patches = _as_patches(table, plan)
-    if data_package.sha256(layout_text(patches).encode()) != record.layout_hash:
+    if _hash(patches) != record.layout_hash:
         raise _edited(table, patches, plan, record)
     return patches
 
@@ -211,7 +215,7 @@ def _edited(table: csv_source.Table, patches: pd.DataFrame, plan: Plan, record: 
 
     cure = f"undo the edit; {ANEW}"
     laid_out = None if record.added else lay_out(plan, record.seed).patches
-    if laid_out is None or data_package.sha256(layout_text(laid_out).encode()) != record.layout_hash:
+    if laid_out is None or _hash(laid_out) != record.layout_hash:
         # boards were added, or the search for it was stopped: the seed alone does not give it again
         return UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
     if len(laid_out) != len(patches):

@@ -9,7 +9,6 @@ from datetime import datetime
 from typing import Any
 
 from trials.csv_source import number
-from trials.csv_text import plain
 from trials.errors import nearest
 from trials.plan import STAGES, Plan, Preference, Response
 from trials.records.columns import INVENTED, INVENTED_METHOD, Cell
@@ -50,7 +49,7 @@ def reading(
     Fault
     """
     response = _response(cell, plan)
-    aside = {name: plain(text) for name, text in cell.aside.items() if text}
+    aside = {name: text for name, text in cell.aside.items() if text}
     if "supersedes" in aside:
         what, cure = "the row already is a correction, of another file", "name the readings that stand alone"
         raise Fault(what, cure, "supersedes")

@@ -16,8 +16,9 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trials import csv_source, geometry, lap
+from trials import csv_source, geometry, lap, limits
 from trials import folder as folders
+from trials.csv_text import plain
 from trials.errors import Problem, UserError
 from trials.plan import Plan
 from trials.records import INVENTED
@@ -194,8 +195,8 @@ def _filled_in(path: Path, blank: bytes) -> bool:
     if not path.exists():
         return False
     try:
-        found = _cells(path.read_bytes(), path.name)
-    except (OSError, csv.Error) as error:
+        found = _cells(limits.contents(path), path.name)
+    except csv.Error as error:
         raise UserError(Problem(f"cannot be read ({error})", "move it out of the way", file=path.name)) from None
     printed = _cells(blank, path.name)
     if not any(cell not in ("", *printed[1]) for row in found[1:] for cell in row[1:]):
@@ -216,7 +217,7 @@ def _cells(content: bytes, name: str) -> list[list[str]]:
     """Return the cells of a csv, whichever of the usual separators a spreadsheet saved it with."""
     text = csv_source.decode(content, name).replace(";", ",").replace("\t", ",")
     rows = csv.reader(io.StringIO(text, newline=""))
-    return [[cell.strip() for cell in row] for row in rows if any(cell.strip() for cell in row)]
+    return [[plain(cell.strip()) for cell in row] for row in rows if any(cell.strip() for cell in row)]
 
 
 # --- the words around the drawings -----------------------------------------------------------------

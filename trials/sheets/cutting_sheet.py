@@ -10,6 +10,7 @@ import io
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 
+from trials.csv_text import neutral
 from trials.cutting import CuttingPlan, Place
 from trials.planks import Plank
 from trials.sheets.drawing import PAPERS, Box
@@ -141,7 +142,7 @@ def table(places: Iterable[Place]) -> bytes:
     writer.writerow(COLUMNS)
     for one in sorted(places, key=lambda place: place.board):
         corner = (f"{one.x_mm:.1f}", f"{one.y_mm:.1f}")
-        writer.writerow([one.board, one.lot, one.plank, one.section, *corner])
+        writer.writerow([one.board, neutral(one.lot), neutral(one.plank), one.section, *corner])
     return b"\xef\xbb\xbf" + out.getvalue().encode("utf-8")
 
 

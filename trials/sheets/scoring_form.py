@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trials.csv_text import neutral
 from trials.design import scoring_order
 from trials.plan import STAGES, Plan, Response
 from trials.records import INVENTED
@@ -77,7 +78,7 @@ class Form:
         writer = csv.writer(out)
         writer.writerow(names)
         for code in self.codes:
-            writer.writerow([({"patch": code} | filled).get(name, "") for name in names])
+            writer.writerow([neutral(({"patch": code} | filled).get(name, "")) for name in names])
         return b"\xef\xbb\xbf" + out.getvalue().encode("utf-8")
 
 
