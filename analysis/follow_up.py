@@ -6,15 +6,18 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
+from analysis import priors
 from analysis.decide import CANNOT_BE_TOLD, TOO_CLOSE, Decision, Finding
 from analysis.schedules import rank
-from trials import toml_source
+from trials import structure, toml_source
 from trials.design import Layout, Progress, add_boards
 from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.plan import Plan
 from trials.plan_file import MOST_PATCHES
+from trials.selection import RATIOS
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,7 @@ def lay_out_more(
     boards = replace(plan.boards, lots=(*plan.boards.lots, count))
     longer = replace(plan, boards=boards, added=(*plan.added, count))
     layout = add_boards(
-        longer, trial.patches, seed, _wanted(decision, asked), ratios=_ratios(decision, asked),
+        longer, trial.patches, seed, _wanted(decision, asked), ratios=_ratios(trial, longer, decision, asked),
         progress=progress, stop=stop,
     )  # fmt: skip
     text = toml_source.text_of(trial.folder.plan_file).rstrip("\n")
@@ -135,17 +138,28 @@ def _wanted(decision: Decision, asked: list[Finding]) -> dict[str, float]:
     return found
 
 
-LEAST_RATIO = 0.1
-"""A variance estimated at less than this part of the residual is taken as this: it is hardly ever really nought."""
+def _ratios(trial: Trial, longer: Plan, decision: Decision, asked: list[Finding]) -> dict[str, float]:
+    """Return variances by piece relative to the residual, the mean over the responses asked about.
 
-
-def _ratios(decision: Decision, asked: list[Finding]) -> dict[str, float]:
-    """Return variances by piece relative to the residual, the mean over the responses asked about."""
+    What was fitted counts with its degrees of freedom, what was foreseen with `structure.FEW`: a variance fitted at
+    nought on a few boards is hardly ever really nought.
+    """
     names = {one.response for one in asked}
-    fits = [fit.fit.variances for fit in decision.analyses if fit.response.name in names]
-    fits = [variances / variances["residual"] for variances in fits if variances["residual"] > 0]
+    try:
+        foreseen = priors.for_plan(longer, trial.folder.path)[0]
+    except UserError:  # the earlier trial it names cannot be read
+        foreseen = {}
     found: dict[str, list[float]] = {}
-    for variances in fits:
-        for term, ratio in variances.items():
-            found.setdefault(str(term), []).append(float(ratio))
-    return {term: max(float(np.mean(ratios)), LEAST_RATIO) for term, ratios in found.items()}
+    for fit in decision.analyses:
+        fitted = fit.fit.variances
+        if fit.response.name not in names or not fitted["residual"] > 0:
+            continue
+        prior = foreseen[fit.response.name].variances if fit.response.name in foreseen else pd.Series(RATIOS)
+        for term in structure.random_terms(longer):
+            likely = float(prior[term] / prior["residual"])
+            if term in fitted:
+                own = float(fitted[term] / fitted["residual"])
+                df = fit.told.error_dfs[term]
+                likely = (df * own + structure.FEW * likely) / (df + structure.FEW)
+            found.setdefault(term, []).append(likely)
+    return {term: float(np.mean(ratios)) for term, ratios in found.items()}

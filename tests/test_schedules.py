@@ -543,6 +543,40 @@ def test_the_best_by_cost(trial, ranking):
     assert len(found.table) == 5
 
 
+def test_added_boards_are_split_also_where_boards_were_found_alike(tmp_path):
+    """A board variance fitted at nought is no reason to lay one seal coat on both lanes of a board."""
+    text = """
+[boards]
+count = 4
+lanes = 2
+length = "600 mm"
+width = "200 mm"
+[[factor]]
+name = "seal"
+levels = ["none", "shellac"]
+laid_on = "lane"
+[[response]]
+name = "lightness"
+kind = "measure"
+unit = "L*"
+aim = "more"
+[[question]]
+factor = "seal"
+response = "lightness"
+worth = 1
+"""
+    trial = trial_of(
+        tmp_path / "alike",
+        text,
+        lambda patch, draw: 50 + patch["lane"] + 0.1 * draw.gauss(0, 1) * (-1) ** patch["lane"],
+    )
+    decision = decide.decide(trial)
+    assert decision.analyses[0].fit.variances["board"] == 0
+    for seed in (1, 2, 3):
+        patches = follow_up.lay_out_more(trial, decision, 4, seed, "2026-01-15").layout.patches
+        assert (patches.groupby("board")["seal"].nunique() == 2).all()
+
+
 def test_next_boards_are_laid_out(laid_out):
     found = follow_up.lay_out_more(laid_out, decide.decide(laid_out), 4, 1, "2026-01-15")
     assert found.plan.boards.count == 12

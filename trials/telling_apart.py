@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,7 @@ Pair = tuple[str, str]
 
 _SAME = 1 - 1e-9
 _NOUGHT = 1e-9
+_PARTLY = 1e-6
 
 
 class Columns:
@@ -95,6 +97,8 @@ def told_apart(
             hidden[pair] = f"{' with '.join(cell)} is nowhere on the boards"
         elif own.shape[1] < columns.term(pair).shape[1]:
             hidden[pair] = f"these boards cannot tell it from {_behind(plan, columns, pair)}"
+        elif not stated and (spoilt := spoils(plan, columns, pair)):
+            hidden[pair] = f"boards that tell the factors apart best mix it in part with {_some(spoilt)}"
         else:
             clear[pair] = own
     kept: list[Pair] = []
@@ -128,6 +132,31 @@ def _behind(plan: Plan, columns: Columns, pair: Pair) -> str:
         and _one_and_the_same(own, _orthonormal([_clear_of(columns.term((factor.name,)), mean)]))
     ]
     return " or ".join(same) if same else "the factors by themselves"
+
+
+def spoils(plan: Plan, columns: Columns, pair: Pair) -> list[str]:
+    """Return the factors that an interaction is partly mixed up with on boards that tell all board factors apart.
+
+    That is an orthogonal array; an interaction let in because a few degrees of freedom are left would take from it.
+    """
+    on_boards = plan.laid_on("board")
+    if not set(pair) <= {factor.name for factor in on_boards}:
+        return []
+    mean = _orthonormal([columns.mean])
+    own = {factor: _orthonormal([_clear_of(columns.term((factor.name,)), mean)]) for factor in on_boards}
+    if any(_mixed(one, other) for one, other in combinations(own.values(), 2)):
+        return []
+    inner = _orthonormal([columns.mean, *(columns.term((name,)) for name in pair)])
+    both = _orthonormal([_clear_of(columns.term(pair), inner)])
+    return [factor.words for factor in on_boards if factor.name not in pair and _mixed(both, own[factor])]
+
+
+def _some(names: Sequence[str]) -> str:
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
+
+
+def _mixed(one: np.ndarray, other: np.ndarray) -> bool:
+    return bool((np.abs(one.T @ other) > _PARTLY).any())
 
 
 def _one_and_the_same(one: np.ndarray, other: np.ndarray) -> bool:

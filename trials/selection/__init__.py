@@ -17,6 +17,7 @@ import numpy as np
 from trials.draw import Draw
 from trials.errors import Problem, UserError
 from trials.plan import Plan
+from trials.selection.again import once_more
 from trials.selection.aliases import Alias, alias_words, aliases
 from trials.selection.criterion import Aim, Criterion, Lots
 from trials.selection.fractions import board_fraction, two_level_fraction
@@ -29,14 +30,12 @@ from trials.selection.terms import default_terms, effect_words, factors_of, refu
 from trials.structure import LeftOut, piece_words, random_terms
 
 __all__ = [
-    "RATIOS", "STARTS", "Alias", "BoardPlace", "ChosenBoard", "Selection", "alias_words", "aliases", "choose",
+    "RATIOS", "Alias", "BoardPlace", "ChosenBoard", "Selection", "alias_words", "aliases", "choose",
     "default_places", "default_terms", "two_level_fraction",
 ]  # fmt: skip
 
-STARTS = 8
-"""Starts by default: of ten or fewer one comes within 0.1 % of the best of fifty (tests/benchmarks)."""
-MORE_STARTS = 20
-"""Starts in all while none can estimate the model."""
+FEW_STARTS, MORE_STARTS = 8, 20
+"""Starts in all while none can estimate the model: where an interaction can be given up, and where none can."""
 MOST_POLISHES = 5
 MOST_TREATMENTS = 100_000
 WHY_LOST = "these boards cannot tell it from the other effects"
@@ -76,7 +75,7 @@ def choose(
     draw_seed: int,
     terms: Sequence[str] | None = None,
     criterion: Aim | None = None,
-    starts: int = STARTS,
+    starts: int | None = None,
     *,
     progress: Progress | None = None,
     stop: Callable[[], bool] | None = None,
@@ -98,7 +97,7 @@ def choose(
         plan's model, see `default_terms`.
     criterion : ``D`` for the coefficients as a whole, ``I`` for predictions, ``L`` for the differences
         `wanted`; by default the plan's.
-    starts : how many starts, at least 1; more are made only while none estimates the model.
+    starts : how many starts, at least 1, see `search.STARTS`; more are made while none estimates the model.
     progress : called after each start with the starts done, their number and the best value so far.
     stop : asked before each board; once it says so the best found so far is kept.
     boards : the boards to be treated, in order; by default `default_places`.
@@ -126,7 +125,7 @@ def choose(
     task = _Task(
         plan, standing, already, fraction, kind, wanted, ratios, lots, starts, exchange, draw, progress, stop
     )
-    stated = (tuple(terms), list[LeftOut]()) if terms is not None else default_terms(plan, places, already)
+    stated = (tuple(terms), list[LeftOut]()) if terms is not None else default_terms(plan, places, already, fraction)
     may_give_up = terms is None and plan.model.interactions is None
     search, found, given_up = _estimable(task, *stated, may_give_up)
     best = _polished(search, found)
@@ -161,7 +160,7 @@ class _Task:
     wanted: Mapping[str, float] | None
     ratios: Mapping[str, float] | None
     lots: Lots
-    starts: int
+    starts: int | None
     exchange: Exchange | None
     draw: Draw
     progress: Progress | None
@@ -173,14 +172,17 @@ class _Task:
         return len(self.stands) + len(self.already)
 
     def search(self, terms: tuple[str, ...], most: int) -> tuple[Search, Found]:
-        """Search for boards that estimate these terms; `most` starts are made while none does."""
+        """Search for boards that estimate these terms; no more than `most` starts are made while none does."""
         model = Model(self.plan, terms, self.ratios)
         lots_of = [stand.lot for stand in self.stands]
         criterion = Criterion(model, self.kind, lots_of, self.lots, self.already, self.wanted)
         _check_boards(criterion, self.count)
         first = [model.options.kinds[0].index(treatment) for treatment in self.fraction]
         search = Search(criterion, self.stands, self.draw, self.exchange, self.stop, first)
-        return search, search.run(self.starts, max(self.starts, most), self.progress)
+        if self.already:
+            search.opening = once_more(search, self.already)
+            criterion.no_worse_than(search.information(search.opening))
+        return search, search.run(self.starts, most, self.progress)
 
 
 def _estimable(
@@ -189,7 +191,7 @@ def _estimable(
     """Search for boards that estimate the model, giving up interactions while they do not, if that is allowed."""
     while True:
         few = may_give_up and any(":" in term for term in terms)
-        search, found = task.search(terms, task.starts if few else MORE_STARTS)
+        search, found = task.search(terms, FEW_STARTS if few else MORE_STARTS)
         if np.isfinite(found.value):
             return search, found, given_up
         if search.stopped:
@@ -228,10 +230,12 @@ def _polished(search: Search, found: Found) -> list[Held]:
     best, value = found.boards, found.value
     for _ in range(MOST_POLISHES):
         best = spread_over_lots(search.criterion, search.stands, best)
-        if search.stopped or search.value(best) <= value + TIE:
+        gained = search.value(best) > value + TIE or (not found.often and search.improve_pairs(best))
+        if search.stopped or not gained:
             break
         value = search.improve(best)
-    return best
+    search.divide(best)
+    return spread_over_lots(search.criterion, search.stands, best)
 
 
 def _notes(
@@ -252,8 +256,13 @@ def _notes(
 # --- refusals --------------------------------------------------------------------------------------
 
 
-def _check_request(kind: str, starts: int, lots: str, wanted: Mapping[str, float] | None) -> None:
-    if kind not in ("D", "I", "L") or starts < 1 or lots not in ("random", "fixed") or (kind == "L") != bool(wanted):
+def _check_request(kind: str, starts: int | None, lots: str, wanted: Mapping[str, float] | None) -> None:
+    if (
+        kind not in ("D", "I", "L")
+        or (starts is not None and starts < 1)
+        or lots not in ("random", "fixed")
+        or (kind == "L") != bool(wanted)
+    ):
         raise ValueError(
             f"criterion {kind!r} with {starts} starts, lots {lots!r} and wanted {wanted!r}: write 'D', 'I' or, with "
             "something wanted, 'L'; at least 1 start; lots 'random' or 'fixed'"

@@ -21,6 +21,8 @@ Aim = Literal["D", "I", "L"]
 Lots = Literal["random", "fixed"]
 SHARE = 0.01
 """Part of the prediction variance in criterion L, so that what is not asked for stays estimable: common practice."""
+WORSE = 100.0
+"""How much that weighs which makes any one wanted difference worse than it has to be at least: all else."""
 _RIDGE = 1e-6
 _SINGULAR = 1e-9
 
@@ -61,8 +63,9 @@ class Criterion:
         for board in already:
             self.add(self.base, model.whitened_cells(board.cells), board.lot)
         self.weight = self._weights(wanted)
-        values, vectors = np.linalg.eigh(self.weight)
-        self._root = vectors * np.sqrt(np.maximum(values, 0))
+        self._root = _root(self.weight)
+        self._wanted = [_root(model.contrast_moments({name: worth})) for name, worth in (wanted or {}).items()]
+        self._most: list[float] = []
 
     def _weights(self, wanted: Mapping[str, float] | None) -> np.ndarray:
         moments = self.model.prediction_moments()
@@ -112,7 +115,17 @@ class Criterion:
         own = lower[-self.model.size :, -self.model.size :]
         if self.kind == "D":
             return 2 * float(np.log(np.diagonal(own)).sum())
-        return -float(np.log((np.linalg.solve(own, self._root) ** 2).sum()))
+        worse = sum(
+            max(np.log(_spread(own, root) / most), 0.0) for root, most in zip(self._wanted, self._most, strict=False)
+        )
+        return -float(np.log(_spread(own, self._root))) - WORSE * worse
+
+    def no_worse_than(self, information: np.ndarray) -> None:
+        """Count from now on against boards whatever any one wanted difference is known worse by than with these."""
+        lower = _factor(information)
+        if lower is not None:
+            own = lower[-self.model.size :, -self.model.size :]
+            self._most = [_spread(own, root) * (1 + _SINGULAR) for root in self._wanted]
 
     def reported(self, value: float) -> float:
         """Return a value as it is reported: log det for D, the trace, of which less is better, for I and L."""
@@ -147,6 +160,16 @@ class Criterion:
         gain = _trace_of_solved(small, _met(rows, inner[np.ix_(at, at)], candidates.places))
         left = float(np.trace(inverse[-self.model.size :, -self.model.size :] @ self.weight)) - gain
         return np.asarray(-np.log(np.maximum(left, np.finfo(float).tiny)))
+
+
+def _root(weight: np.ndarray) -> np.ndarray:
+    values, vectors = np.linalg.eigh(weight)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0)))
+
+
+def _spread(lower: np.ndarray, root: np.ndarray) -> float:
+    """Return tr((LL')^-1 RR')."""
+    return float((np.linalg.solve(lower, root) ** 2).sum())
 
 
 def _factor(information: np.ndarray) -> np.ndarray | None:

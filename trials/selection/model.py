@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -141,15 +142,22 @@ class Model:
         Parameters
         ----------
         wanted : for each factor the difference worth knowing of; every two of its levels are compared,
-            each averaged over the levels of all other factors.
+            each averaged over the levels of all other factors, forbidden combinations included, as they are compared
+            in the analysis.
         """
+        factors = self.plan.factors
+        every = [
+            dict(zip((factor.name for factor in factors), levels, strict=True))
+            for levels in product(*(factor.levels for factor in factors))
+        ]
+        rows = self.rows_of(every)
         total, number = np.zeros((self.size, self.size)), 0
         for name, worth in wanted.items():
             levels = next((factor.levels for factor in self.plan.factors if factor.name == name), ())
             if not levels or worth <= 0:
                 raise ValueError(f"wanted {name!r}: {worth!r}: write a factor of the plan and a worth above 0")
-            carried = np.array([levels.index(treatment[name]) for treatment in self.options.treatments])
-            means = np.array([self.rows[carried == level].mean(axis=0) for level in range(len(levels))])
+            carried = np.array([levels.index(treatment[name]) for treatment in every])
+            means = np.array([rows[carried == level].mean(axis=0) for level in range(len(levels))])
             one, other = np.triu_indices(len(levels), 1)
             differences = (means[one] - means[other]) / worth
             total += differences.T @ differences

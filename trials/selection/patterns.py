@@ -89,6 +89,21 @@ class Options:
             if number >= 0
         }
 
+    def undivided(self, patterns: Patterns, mask: np.ndarray) -> np.ndarray:
+        """Count for each pattern the kinds of its pieces that could carry several levels and all carry the same."""
+        lanes = patterns.lanes[:, mask.any(axis=1)]
+        strips = patterns.strips[:, mask.any(axis=0)]
+        patches = patterns.patches[:, mask]
+        could = (
+            self.lanes_go[patterns.board].sum(axis=1),
+            self.strips_go[patterns.board].sum(axis=1),
+            self.made.shape[3],
+        )
+        count = np.zeros(len(patterns.board), dtype=int)
+        for carried, options in zip((lanes, strips, patches), could, strict=True):
+            count += (carried.shape[1] > 1) & (np.asarray(options) > 1) & (carried == carried[:, :1]).all(axis=1)
+        return count
+
     @cached_property
     def alike(self) -> list[list[int]]:
         """Groups of a board's patches, counted lane by lane, that may be exchanged without changing anything."""
@@ -183,24 +198,27 @@ def _inside(
 
 def one_part_changed(options: Options, now: Patterns, mask: np.ndarray) -> Patterns:
     """List the boards that differ in the board treatment, one lane, one strip or one patch."""
-    board, lanes, strips, patches = int(now.board[0]), now.lanes[0], now.strips[0], now.patches[0]
-    found: list[tuple[int, np.ndarray, np.ndarray, np.ndarray]] = []
-    for other in range(len(options.kinds[0])):
-        goes, reaches = options.lanes_go[other], options.strips_go[other]
-        fitting = np.where(goes[lanes], lanes, goes.argmax()), np.where(reaches[strips], strips, reaches.argmax())
-        found.append((other, *fitting, patches))
-    for at, option in product(np.flatnonzero(mask.any(axis=1)).tolist(), np.flatnonzero(options.lanes_go[board])):
-        found.append((board, _changed(lanes, at, option), strips, patches))
-    for at, option in product(np.flatnonzero(mask.any(axis=0)).tolist(), np.flatnonzero(options.strips_go[board])):
-        found.append((board, lanes, _changed(strips, at, option), patches))
-    for (lane, strip), patch in product(np.argwhere(mask), range(options.made.shape[3])):
-        if options.made[board, lanes[lane], strips[strip], patch]:
-            found.append((board, lanes, strips, _changed(patches, (lane, strip), patch)))
-    fitted = options.fitted(Patterns(*(np.array(column) for column in zip(*found, strict=True))), mask)
+    board, lanes, strips = int(now.board[0]), now.lanes[0], now.strips[0]
+    goes, reaches = options.lanes_go, options.strips_go
+    every = np.arange(len(goes))
+    lane, in_lane = _each(np.flatnonzero(mask.any(axis=1)), np.flatnonzero(goes[board]))
+    strip, in_strip = _each(np.flatnonzero(mask.any(axis=0)), np.flatnonzero(reaches[board]))
+    here = options.made[board][np.ix_(lanes, strips)] & mask[:, :, None]
+    in_patch = np.argwhere(here)
+    sizes = np.cumsum([len(every), len(lane), len(strip), len(in_patch)])
+    found = Patterns(
+        *(np.repeat(part, sizes[-1], axis=0) for part in (now.board, now.lanes, now.strips, now.patches))
+    )
+    found.board[: sizes[0]] = every
+    found.lanes[: sizes[0]] = np.where(goes[:, lanes], lanes, goes.argmax(axis=1)[:, None])
+    found.strips[: sizes[0]] = np.where(reaches[:, strips], strips, reaches.argmax(axis=1)[:, None])
+    found.lanes[np.arange(sizes[0], sizes[1]), lane] = in_lane
+    found.strips[np.arange(sizes[1], sizes[2]), strip] = in_strip
+    found.patches[np.arange(sizes[2], sizes[3]), in_patch[:, 0], in_patch[:, 1]] = in_patch[:, 2]
+    fitted = options.fitted(found, mask)
     return fitted.pick(np.flatnonzero((fitted.patches >= 0).any(axis=(1, 2))))
 
 
-def _changed(values: np.ndarray, at: int | tuple[int, ...], value: int | np.integer) -> np.ndarray:
-    result = values.copy()
-    result[at] = value
-    return result
+def _each(places: np.ndarray, carried: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return every place with everything it can carry."""
+    return np.repeat(places, len(carried)), np.tile(carried, len(places))

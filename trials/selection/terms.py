@@ -10,7 +10,7 @@ import numpy as np
 
 from trials.errors import Problem, UserError
 from trials.plan import Factor, Plan
-from trials.selection.places import BoardPlace, ChosenBoard
+from trials.selection.places import BoardPlace, ChosenBoard, Treatment
 from trials.structure import (
     FEW,
     LeftOut,
@@ -22,12 +22,16 @@ from trials.structure import (
     treated_lanes,
     treated_strips,
 )
+from trials.telling_apart import Columns, spoils
 
 _DEPENDENT = 1e-8
 
 
 def default_terms(
-    plan: Plan, places: Sequence[BoardPlace], already: Sequence[ChosenBoard] = ()
+    plan: Plan,
+    places: Sequence[BoardPlace],
+    already: Sequence[ChosenBoard] = (),
+    fraction: Sequence[Treatment] = (),
 ) -> tuple[tuple[str, ...], list[LeftOut]]:
     """Return the terms of the plan's model, and the interactions given up.
 
@@ -36,6 +40,7 @@ def default_terms(
     plan : the plan; its ``model`` says which interactions are wanted.
     places : the boards to be treated.
     already : boards that are laid out already and count as well.
+    fraction : the board treatments of an array that fits the boards: what would take from it is given up.
 
     Returns
     -------
@@ -52,13 +57,15 @@ def default_terms(
         left[judged_against(plan, [factor.name])] -= _df(plan, factor)
     if plan.model.interactions is not None:
         return _stated_terms(plan, left), []
-    kept, given_up = _main_terms(plan), []
+    kept, given_up, array = _main_terms(plan), [], _columns_of(plan, fraction)
     for names in pairs_by_weight(plan):
         first, second = (plan.factor(name) for name in names)
         stratum, df = judged_against(plan, names), _pair_df(plan, first, second)
         never = _never_made(plan, first, second)
         if never:
             given_up.append(LeftOut(names, f"{never} is never made"))
+        elif array is not None and spoils(plan, array, names):
+            given_up.append(LeftOut(names, "so many boards tell the factors apart best without it"))
         elif left[stratum] - df < FEW:
             why = f"there are too few {piece_words(stratum)} to judge it by as well as the rest"
             given_up.append(LeftOut(names, why))
@@ -66,6 +73,14 @@ def default_terms(
             left[stratum] -= df
             kept.append(_pair_term(plan, first, second))
     return tuple(kept), given_up
+
+
+def _columns_of(plan: Plan, fraction: Sequence[Treatment]) -> Columns | None:
+    """Return the columns of board treatments, all else at its first level."""
+    import pandas as pd
+
+    rest = {factor.name: factor.levels[0] for factor in plan.factors}
+    return Columns(plan, pd.DataFrame([rest | treatment for treatment in fraction])) if fraction else None
 
 
 def _stated_terms(plan: Plan, left: dict[str, int]) -> tuple[str, ...]:
