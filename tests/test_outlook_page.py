@@ -34,6 +34,7 @@ from analysis.report import figures
 from tests.conftest import EXAMPLE, SMALL
 from tests.test_figures import GRAPHICS, TEXT, contrast
 from tests.test_report import check_form
+from trials import phone_page
 from trials.design import lay_out
 from trials.plan import read_plan
 from trials.selection import Alias
@@ -118,6 +119,7 @@ def flat(page: str) -> str:
 
 def test_the_bench_comes_first_then_pictures_table_confusion_sources(small_page):
     page = check_form(small_page)
+    assert f'<meta http-equiv="Content-Security-Policy" content="{phone_page.policy()}">' in small_page
     assert [text.strip() for text in page.texts["h2"]] == [
         "What it means for the piece on the bench", "Can no gain be told from twice the worth?",
         "How many boards a question needs", "Every effect", "What is mixed up", "Where the numbers come from",

@@ -18,6 +18,7 @@ from analysis.outlook_page.sizes import readers_figure, size_figure
 from analysis.outlook_page.terminal import curve_lines, lines
 from analysis.report import figures
 from trials import folder as folders
+from trials import phone_page
 from trials.design import Layout
 from trials.plan import Plan
 
@@ -69,7 +70,7 @@ def page(plan: Plan, layout: Layout, outlook: Outlook) -> str:
     """
     with figures.theme():
         shown = content(plan, layout, outlook)
-    return _templates().get_template("outlook.html").render(page=shown)
+    return _templates().get_template("outlook.html").render(page=shown, policy=phone_page.policy())
 
 
 @cache

@@ -15,7 +15,7 @@ from analysis.decide import Decision, together_words
 from analysis.level import chance_of, level_of
 from analysis.report import account, answer_numbers, answered, comparisons, evidence, figures, numbers, panel, words
 from analysis.report.parts import Content as ReportContent
-from trials import cautions
+from trials import cautions, phone_page
 from trials import folder as folders
 from trials.folder import Trial
 from trials.plan import Plan
@@ -74,7 +74,7 @@ def content(trial: Trial, decision: Decision | Answers, when: str) -> ReportCont
 
 def page(shown: ReportContent) -> str:
     """Set a report out as one HTML page."""
-    return _templates().get_template("report.html").render(page=shown)
+    return _templates().get_template("report.html").render(page=shown, policy=phone_page.policy())
 
 
 @cache

@@ -57,7 +57,7 @@ def page(bench: BenchPlan) -> str:
         .get_template("bench.html")
         .render(
             title=bench.title, data=_data(bench), style=style, script=script,
-            script_hash=phone_page.policy_hash(script),
+            policy=phone_page.policy(script),
         )
     )  # fmt: skip
 

@@ -1,5 +1,6 @@
 """What pages for a phone have in common: one file without a network, a strict policy, a log that loses nothing.
 
+The policy is that of every page, those to be read at a desk too.
 The scripts beside this module are put into a page before its own: ``log.js`` keeps every tap, ``parts.js`` makes
 elements, csv cells and files. A page gives `log.js` its own kinds of entries.
 """
@@ -38,9 +39,24 @@ def part(path: Path) -> str:
     return path.read_text(encoding="utf-8").replace("\r\n", "\n").strip("\n")
 
 
-def policy_hash(text: str) -> str:
-    """Return what a content security policy calls an inline script or style by (W3C, CSP Level 3, section 2.3.1)."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+def policy(script: str = "", style: str = "") -> str:
+    """Return the content security policy of a page (W3C, CSP Level 3): nothing from outside, no script but its own.
+
+    Parameters
+    ----------
+    script : the page's one script; without it none runs.
+    style : the page's one style sheet; without it any style in the page counts, as drawings need it.
+    """
+    styles, scripts = (_by_hash(style) if style else "'unsafe-inline'"), (_by_hash(script) if script else "'none'")
+    return (
+        f"default-src 'none'; style-src {styles}; script-src {scripts}; img-src data:; base-uri 'none'; "
+        "form-action 'none'"
+    )
+
+
+def _by_hash(text: str) -> str:
+    """Return what a policy calls an inline script or style by (section 2.3.1)."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
 @cache

@@ -64,8 +64,7 @@ def page(sitting: Sitting) -> str:
         phone_page.templates("trials.scoring_page")
         .get_template("scoring.html")
         .render(
-            data=_data(sitting), style=style, script=script, style_hash=phone_page.policy_hash(style),
-            script_hash=phone_page.policy_hash(script),
+            data=_data(sitting), style=style, script=script, policy=phone_page.policy(script, style),
         )
     )  # fmt: skip
 
