@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 from typing import TYPE_CHECKING
 
-from trials.csv_source import Row, Table, number
+from trials.cells import AMOUNTS, Fault, amount, in_order, place, time
+from trials.csv_source import Row, Table
 from trials.errors import Problem, UserError, nearest
 from trials.folder import CONDITION_COLUMNS
 from trials.plan import Plan
 from trials.records.columns import column_name
-from trials.records.reading import Fault, time
 from trials.records.taking import Checked
 
 if TYPE_CHECKING:
@@ -73,26 +72,10 @@ def _bench_note(row: Row, columns: dict[str, str], places: dict[str, set[str]]) 
     if not cells["step"]:
         raise Fault("the row names no step of the work", "write what was done, such as dye", "step")
     for name in ("board", "patch"):
-        if cells[name] and cells[name] not in places[name]:
-            raise Fault(f"this trial has no {name} {cells[name]!r}", nearest(cells[name], sorted(places[name])), name)
+        place(cells[name], name, places[name])
     for name in ("started_at", "ended_at"):
         cells[name] = time(cells[name], name)
-    if cells["started_at"] and cells["ended_at"] and not _in_order(cells["started_at"], cells["ended_at"]):
-        raise Fault("the step ends before it begins", "swap or correct the times", "ended_at")
-    for name, low, high, unit in (
-        ("temperature_c", -30, 60, "degrees Celsius"),
-        ("humidity_pct", 0, 100, "per cent"),
-    ):
-        if cells[name]:
-            found = number(cells[name])
-            if found is None or not low <= found <= high:
-                raise Fault(f"{name} is {cells[name]!r}", f"write {unit}, from {low} to {high}", name)
-            cells[name] = f"{found:g}"
+    in_order(cells["started_at"], cells["ended_at"])
+    for name in AMOUNTS:
+        cells[name] = amount(cells[name], name)
     return cells
-
-
-def _in_order(first: str, second: str) -> bool:
-    start, end = datetime.fromisoformat(first), datetime.fromisoformat(second)
-    if (start.tzinfo is None) != (end.tzinfo is None):
-        raise Fault("one time names its zone and the other does not", "write both alike", "ended_at")
-    return start <= end

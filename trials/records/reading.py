@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
-from trials.csv_source import number
+from trials.cells import Fault, repeat, time, value
 from trials.errors import nearest
 from trials.plan import STAGES, Plan, Preference, Response
 from trials.records.columns import INVENTED, INVENTED_METHOD, Cell
 
-_YES_NO = {"yes": "1", "y": "1", "true": "1", "1": "1", "no": "0", "n": "0", "false": "0", "0": "0"}
 _SIDES = {"left": "1", "1": "1", "right": "0", "0": "0"}
 
 
@@ -24,14 +21,6 @@ class Defaults:
     assessor: str = ""
     stage: str = ""
     method: str = ""
-
-
-class Fault(Exception):
-    """What is wrong with one reading, what to do, and in which column."""
-
-    def __init__(self, what: str, cure: str, column: str) -> None:
-        super().__init__(what)
-        self.what, self.cure, self.column = what, cure, column
 
 
 def reading(
@@ -62,7 +51,7 @@ def reading(
         "value": _recorded(cell, response) if cell.value else "",
         "assessor": _assessor(aside.get("assessor") or defaults.assessor, plan, response),
         "stage": _stage(aside.get("stage") or defaults.stage, response),
-        "repeat": _repeat(aside.get("repeat", "1")),
+        "repeat": repeat(aside.get("repeat", "1")),
         "taken_at": time(aside.get("taken_at", ""), "taken_at"),
         "method": INVENTED_METHOD if plan.rehearsal else method,
         "source": f"{INVENTED}: {source}" if plan.rehearsal else source,
@@ -144,35 +133,6 @@ def _side(cell: Cell) -> str:
     return _SIDES[cell.value.lower()]
 
 
-def value(text: str, response: Response, column: str) -> str:
-    """Return a value of a response as it is recorded: a number, yes being 1 and no 0.
-
-    Raises
-    ------
-    Fault
-    """
-    if response.kind == "yes_no":
-        if text.lower() not in _YES_NO:
-            raise Fault(f"{response.words} is {text!r}", "write yes or no", column)
-        return _YES_NO[text.lower()]
-    found = number(text)
-    if found is None or not math.isfinite(found):
-        raise Fault(f"{response.words} is {text!r}, which is not a number", "correct it", column)
-    if response.kind == "grade":
-        step = 0.5 if response.half_grades else 1.0
-        kind = "in whole or half grades" if response.half_grades else "in whole grades"
-        if not 1 <= found <= response.grades or found % step:
-            raise Fault(
-                f"{response.words} is {text}, but its grades go from 1 to {response.grades} {kind}",
-                "look at the form again and correct it",
-                column,
-            )
-    for limit, outside in ((response.low, "below"), (response.high, "above")):
-        if limit is not None and (found < limit if outside == "below" else found > limit):
-            raise Fault(f"{response.words} is {text}, {outside} the plan's limit of {limit:g}", "correct it", column)
-    return f"{found:.12g}"
-
-
 # --- who, when, how often --------------------------------------------------------------------------
 
 
@@ -213,25 +173,3 @@ def _stage(stage: str, response: Response | Preference) -> str:
         )
         raise Fault(what, f"the plan reads it at: {', '.join(stages)}", "stage")
     return stage
-
-
-def _repeat(text: str) -> str:
-    found = number(text)
-    if found is None or not 1 <= found <= 99 or found != int(found):
-        raise Fault(f"repeat is {text!r}", "write 1 for the first look, 2 for the second, and so on", "repeat")
-    return str(int(found))
-
-
-def time(text: str, column: str) -> str:
-    """Return a time in ISO 8601.
-
-    Raises
-    ------
-    Fault
-    """
-    if not text:
-        return ""
-    try:
-        return datetime.fromisoformat(text).isoformat()
-    except ValueError:
-        raise Fault(f"{text!r} is not a time", "write it as 2026-03-14 15:09 (ISO 8601)", column) from None

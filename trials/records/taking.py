@@ -10,13 +10,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from trials import folder as folders
+from trials.cells import Fault
 from trials.csv_source import Table
 from trials.errors import Problem
 from trials.folder import KEY
 from trials.plan import Plan
 from trials.records import columns as of_file
 from trials.records.columns import Cell
-from trials.records.reading import Defaults, Fault, reading
+from trials.records.reading import Defaults, reading
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,12 +6,12 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trials.cells import Fault, value
 from trials.csv_source import Row, Table
 from trials.design import scoring_order
 from trials.folder import KEY
 from trials.plan import Plan, Response
 from trials.records.corrections import BY_HAND
-from trials.records.reading import Fault, value
 from trials.scoring import Look, Pair, sittings
 
 if TYPE_CHECKING:
