@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trials import data_package
-from trials import folder as folders
 from trials.blind import names_treatment, untold
 from trials.csv_text import csv_text
 from trials.errors import Problem, UserError
+from trials.folder import change, writing
 from trials.plan import Plan
 from trials.publish_page import read_me
 from trials.records import INVENTED, INVENTED_METHOD
@@ -91,10 +91,14 @@ def write(trial: Trial, to: Path) -> list[Path]:
     """
     _check_place(to)
     files = build(trial, trial.closed)
-    for name in set(FILES) - files.keys():
-        _remove(to / name)  # of an earlier package: it may tell what this one hides
-    for name in reversed(files):  # the description last, when what it describes is there
-        folders.write_bytes(to / name, files[name])
+    try:
+        to.mkdir(parents=to.parent != trial.folder.path, exist_ok=True)
+    except OSError as error:
+        raise writing.cannot_write(to, error) from None
+    # of an earlier package the description goes first, and what this one hides with it: none describes other tables
+    change.make(
+        to, dict(reversed(files.items())), gone=[name for name in FILES if name not in files or name == FILES[0]]
+    )
     return [to / name for name in files]
 
 
@@ -112,15 +116,6 @@ def _check_place(to: Path) -> None:
         raise UserError(Problem(f"{str(to)!r} cannot be read ({error.strerror or error})", cure)) from None
     if others:
         raise UserError(Problem(f"{str(to)!r} holds other files, such as {others[0]!r}", cure))
-
-
-def _remove(path: Path) -> None:
-    try:
-        path.unlink(missing_ok=True)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        cure = "give yourself the right to write there, or name a new folder"
-        raise UserError(Problem(f"{path.name!r} of an earlier package cannot be removed ({reason})", cure)) from None
 
 
 # --- what is told ----------------------------------------------------------------------------------
@@ -164,6 +159,8 @@ def _kept(trial: Trial, shown: bool) -> dict[str, Any]:
     }
     if record.added:
         kept["splitboard:added"] = list(record.added)
+    if record.accepted:
+        kept["splitboard:accepted"] = [asdict(one) for one in record.accepted]
     if trial.closings:
         kept["splitboard:scoring"] = [dict(act) for act in trial.closings]
     return kept
