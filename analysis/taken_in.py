@@ -86,6 +86,15 @@ def corrections(trial: Trial) -> Iterator[str]:
         yield f"{_were(confirmed)} doubtful when taken in, and confirmed."
 
 
+def outside(trial: Trial) -> Iterator[str]:
+    """Say which tables were changed outside splitboard and gone on with, when and why."""
+    for one in trial.record.accepted:
+        yield (
+            f"{one.difference.name} was changed outside splitboard, accepted on {_when(one.at)} ({one.why}): "
+            f"{one.difference.words}. As it was it is kept as {one.kept_as}."
+        )
+
+
 def _were(count: int) -> str:
     return f"{_count(count)} {'was' if count == 1 else 'were'}"
 

@@ -24,7 +24,7 @@ from typing import Any
 
 from trials import folder as folders
 from trials.errors import UserError
-from trials.folder import Folder, clock, description, layout_file
+from trials.folder import Folder, clock, description, guarded, layout_file
 from trials.plan import read_plan
 
 WHEN = "2026-03-16T10:00:00Z"
@@ -46,6 +46,13 @@ def notes(count: int) -> list[dict[str, str]]:
     """Return invented bench notes."""
     blank = dict.fromkeys(folders.CONDITION_COLUMNS, "")
     return [blank | {"board": str(at + 1), "step": "dye", "temperature_c": "20.5"} for at in range(count)]
+
+
+def without_tables(place: Path) -> None:
+    """Make a folder one from before its tables were kept in the record."""
+    path = place / "datapackage.json"
+    later = (guarded.KEPT, "splitboard:seal", "splitboard:noticed")
+    path.write_text(json.dumps({key: one for key, one in json.loads(path.read_bytes()).items() if key not in later}))
 
 
 # --- the changes -----------------------------------------------------------------------------------

@@ -13,8 +13,8 @@ from tests.test_records import codes, scores
 from trials import __version__, starter
 
 COMMANDS = (
-    "new", "check", "size", "plan", "sheets", "mix", "record", "correct", "close", "analyse", "decide", "report",
-    "publish", "rehearse", "lap", "demo",
+    "new", "check", "size", "plan", "sheets", "mix", "record", "correct", "accept", "close", "analyse", "decide",
+    "report", "publish", "rehearse", "lap", "demo",
 )  # fmt: skip
 HEAVY = (
     "numpy",
@@ -139,7 +139,7 @@ def test_a_layout_edited_by_hand(run, laid_out):
     path = laid_out / "layout.csv"
     path.write_text(path.read_text().replace("shellac", "none", 1))
     error = wrong(run, laid_out, "sheets", laid_out)
-    assert re.search(r"layout\.csv, row \d+, column seal_coat: holds 'none' where 'shellac' was laid out", error)
+    assert re.search(r"layout\.csv, row \d+, column seal_coat: 'shellac' became 'none'", error)
 
 
 def test_nothing_recorded_yet(run, laid_out):

@@ -80,6 +80,7 @@ def test_an_edited_layout_is_noticed_cell_by_cell(laid_out, run):
     path = laid_out / "layout.csv"
     rows = list(csv.reader(path.read_text().splitlines()))
     at = rows[0].index("carrier")
+    before_it = rows[3][at]
     rows[3][at] = "alcohol" if rows[3][at] == "water" else "water"
     with path.open("w", newline="") as file:
         csv.writer(file).writerows(rows)
@@ -87,16 +88,24 @@ def test_an_edited_layout_is_noticed_cell_by_cell(laid_out, run):
     for command in (("sheets", laid_out), ("record", scores(laid_out), laid_out), ("decide", laid_out)):
         done = run(*command)
         assert done.status == 2
-        assert "layout.csv, row 4, column carrier: holds" in done.err
-        assert "was laid out" in done.err
+        was, now = before_it, rows[3][at]
+        assert (
+            f"layout.csv: was changed outside splitboard: row 4, column carrier: {was!r} became {now!r}" in done.err
+        )
     assert files(laid_out) == before
 
 
 @pytest.mark.parametrize(
     ("spoil", "says"),
     [
-        (lambda text: text.replace("patch,", "code,", 1), "the columns are"),
-        (lambda text: "\n".join(text.splitlines()[:-2]) + "\n", "there are 14 patches, but 16 were laid out"),
+        (
+            lambda text: text.replace("patch,", "code,", 1),
+            "its columns are not those it was written with (patch, code)",
+        ),
+        (
+            lambda text: "\n".join(text.splitlines()[:-2]) + "\n",
+            "2 rows are gone (the first is row 16, the last row 17)",
+        ),
         (lambda text: text.replace("\n", "x\n", 2).replace("x\n", "\n", 1), "layout.csv"),
     ],
 )
@@ -154,7 +163,7 @@ def test_damaged_readings_are_not_read_as_if_they_were_whole(laid_out, run):
     path.write_text(path.read_text().replace(",A,", ",", 1))
     done = run("decide", laid_out)
     assert done.status == 2
-    assert "readings.csv, row 2" in done.err
+    assert "readings.csv: was changed outside splitboard: row 2, column assessor: 'A' became" in done.err
 
 
 def test_a_write_that_fails_leaves_the_file_as_it_was(tmp_path, monkeypatch):

@@ -23,7 +23,7 @@ from typing import Any
 import pytest
 
 from tests.conftest import REPOSITORY, SMALL
-from tests.cut_short import notes, readings
+from tests.cut_short import notes, readings, without_tables
 from trials import data_package, publish
 from trials import folder as folders
 from trials.csv_text import csv_text
@@ -567,6 +567,7 @@ OLD = (
 def old(place: Path) -> Path:
     """Return a folder whose readings.csv is from before the last three columns."""
     codes = folders.load(place).patches["patch"]
+    without_tables(place)
     (place / "readings.csv").write_bytes(OLD % tuple(codes[:3]))
     return place
 
@@ -576,9 +577,12 @@ def test_an_old_journal_is_read_and_stays_old_while_it_can(old):
     assert [one["value"] for one in trial.readings] == ["41.5", "42.50", "43"]
     assert all((one["against"], one["supersedes"], one["reason"]) == ("", "", "") for one in trial.journal)
     before = (old / "readings.csv").read_bytes()
-    few = {name: cell for name, cell in row("44", patch="100", note="x").items() if name not in ("against", "reason")}
+    more = trial.journal[0] | {"value": "44", "repeat": "2", "source": "", "note": "x"}
+    few = {name: cell for name, cell in more.items() if name not in ("against", "reason")}
     folders.append(trial.folder, trial.plan, [few])
-    assert (old / "readings.csv").read_bytes() == before + b"\n100,,44,,,,,,,x\n"
+    assert (old / "readings.csv").read_bytes() == before + b"\n%s,darkness,44,,topcoated,2,,,,x\n" % few[
+        "patch"
+    ].encode()
     described = json.loads((old / "datapackage.json").read_bytes())["resources"][1]["schema"]["fields"]
     assert len(described) == 10
 
@@ -612,6 +616,7 @@ def test_an_old_journal_is_widened_and_otherwise_byte_for_byte_as_it_was(old):
 )
 def test_nothing_is_added_to_a_journal_it_would_spoil(place, spoil):
     trial = folders.load(place)
+    without_tables(place)
     path = place / "readings.csv"
     spoilt = spoil(path.read_text())
     path.write_bytes(spoilt if isinstance(spoilt, bytes) else spoilt.encode())
@@ -627,7 +632,8 @@ def test_any_text_comes_back_as_it_went_in(place):
     odd = ["a,b", 'say "yes"', "one\ntwo", "one\rtwo", "one\r\ntwo", "\r", " spaced ", "'", "見本 ⟂", "=1+1", "\t"]
     trial = folders.load(place)
     for note in odd:
-        folders.append(trial.folder, trial.plan, [row("1", note=note)])
+        repeat = str(odd.index(note) + 2)
+        folders.append(trial.folder, trial.plan, [trial.journal[0] | {"repeat": repeat, "note": note}])
     assert [one["note"] for one in folders.load(place).journal[6:]] == odd
 
 
@@ -660,7 +666,7 @@ def test_what_was_done_with_the_scoring_is_on_record(place, monkeypatch):
     assert [act["act"] for act in after.closings] == ["closed", "looked", "opened", "looked", "closed"]
     assert after.closings[2]["why"] == "a meter came"
     assert after.record.plan == trial.record.plan
-    folders.append(trial.folder, trial.plan, [row("1")])
+    folders.append(trial.folder, trial.plan, [trial.journal[0] | {"repeat": "2"}])
     assert folders.load(place).closings == after.closings
     with pytest.raises(ValueError, match="act must be one of"):
         folders.record_close(trial.folder, trial.plan, "shut", "")

@@ -84,6 +84,7 @@ ORDER = (
     "mix",
     "record",
     "correct",
+    "accept",
     "close",
     "analyse",
     "decide",

@@ -229,10 +229,12 @@ def _show_layout(
 ) -> None:  # fmt: skip
     """Say what was laid out and what it will tell, and write the page of that."""
     from analysis import foresee, outlook_page, priors
+    from trials import folder as folders
 
     known, lacking = priors.for_plan(plan, place.path, so_far)
     foretold, seen = foresee.told(plan, whole, known, lacking)
-    outlook_page.write(place.path / PAGE, plan, whole, seen)
+    with folders.locked(place):
+        outlook_page.write(place.path / PAGE, plan, whole, seen)
     lines += ["", *foresee.question_lines(plan, foretold, seen), ""]
     lines += [*dict.fromkeys([*laid.notes, *seen.mixed_up_words, *lacking])]
     told = foresee.as_dict(plan, foretold, seen)

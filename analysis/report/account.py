@@ -123,7 +123,7 @@ def method(trial: Trial, decision: Decision, tables: Tables) -> Section:
         )),
         Group("Chance and blinding", tuple(_chance(trial))),
         Group("What was left out or averaged", tuple(map(words.clean, _left_out(trial, decision)))),
-        Group("Corrections", tuple(map(words.clean, taken_in.corrections(trial)))),
+        Group("Corrections", tuple(map(words.clean, (*taken_in.corrections(trial), *taken_in.outside(trial))))),
         Group("The model", tuple(_models(plan, decision))),
         Group("Software", tuple(_software(trial))),
     ]  # fmt: skip

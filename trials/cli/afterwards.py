@@ -1,4 +1,4 @@
-"""The commands on what was taken in: correct, close, publish."""
+"""The commands on what was taken in: correct, accept, close, publish."""
 
 from __future__ import annotations
 
@@ -58,6 +58,45 @@ def correct(
     late = trial.closed and not trial.plan.rehearsal
     lines = [line, *(["The scoring is closed, so the report will say that this came after it."] if late else [])]
     shell.answer("correct", as_json=as_json, data={"row": row, "was": before}, lines=lines)
+
+
+@app.command()
+def accept(
+    folder: FolderArgument = Path(),
+    why: Annotated[str, typer.Option(help="The reason, on record; the report tells it.")] = "",
+    put_back: Annotated[
+        bool, typer.Option("--put-back", help="Put the table back as it was written last instead.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Put on record that a table was changed outside splitboard.
+
+    The table goes on as it is now, and as it was it is kept under a dated name.
+
+    splitboard accept counter-trial --why "typed in the readings that were lost"
+    """
+    from trials import folder as folders
+
+    if put_back == bool(why.strip()):
+        cure = 'add --why "..." to go on with the table as it is now, or --put-back to have it as it was'
+        raise UserError(Problem("it does not say what becomes of the change", cure))
+    place = folders.at(folder)
+    with folders.locked(place):
+        if put_back:
+            kept = folders.put_back(place)
+            lines = [f"{name} is as it was written last." for name, _ in kept]
+            lines += [f"As it was changed it is kept as {name}." for _, name in kept if name]
+        else:
+            accepted = folders.accept(place, folders.read_plan(place.plan_file), why.strip())
+            kept = [(one.difference.name, one.kept_as) for one in accepted]
+            lines = [f"{one.difference.name}: {one.difference.words}." for one in accepted]
+            lines += [f"As it was it is kept as {one.kept_as}; the report tells it." for one in accepted]
+    data = {
+        "act": "put back" if put_back else "accepted",
+        "files": [{"file": name, "kept_as": as_} for name, as_ in kept],
+    }
+    shell.answer("accept", as_json=as_json, data=data, lines=lines)
+    shell.next_step(f"splitboard analyse{shell.named(folder)}")
 
 
 @app.command()
@@ -124,7 +163,7 @@ def publish(
     from trials import publish as publishing
 
     trial = folders.load(folder)
-    place = to if to is not None else trial.folder.path / "open-data"
+    place = to if to is not None else trial.folder.open_data
     with folders.locked(trial.folder):
         written = publishing.write(trial, place)
     notes = publishing.left_out(trial, trial.closed)

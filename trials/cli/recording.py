@@ -62,10 +62,12 @@ def record(
     how = How(good_rows, yes, write=not dry_run)
     if by_hand:
         taken = prompting.type_in(trial, defaults, only, how)
+        standing = list(folders.load(place).readings)
     else:
         with folders.locked(trial.folder):
-            taken = _take_in(folders.load(place), files, defaults, Options(sheet, illuminant, observer), how)
-    standing = folders.load(place).readings
+            trial = folders.load(place)
+            taken, rows = _take_in(trial, files, defaults, Options(sheet, illuminant, observer), how)
+        standing = folders.standing([*trial.journal, *rows])
     missing = records.still_missing(trial.plan, trial.patches, standing)
     lines = [line for _, file_lines in taken for line in file_lines]
     lines += [f"{count} patches still lack {name.replace('_', ' ')}." for name, count in missing.items() if count]
@@ -103,8 +105,11 @@ def _split_paths(paths: list[Path], *, by_hand: bool) -> tuple[Path, list[Path]]
 
 def _take_in(
     trial: Trial, files: list[Path], defaults: Defaults, options: Options, how: How
-) -> list[tuple[dict[str, Any], list[str]]]:
-    """Check every file, then write; a fault in any of them stops all, unless the good rows are asked for."""
+) -> tuple[list[tuple[dict[str, Any], list[str]]], list[dict[str, str]]]:
+    """Check every file, then write; a fault in any of them stops all, unless the good rows are asked for.
+
+    Return what is said of each file, and the readings that were taken in.
+    """
     from trials import folder as folders
     from trials import records
     from trials.records import sources
@@ -121,22 +126,23 @@ def _take_in(
             found.append((table.name, "bench notes", checked))
             continue
         still_open(trial)
-        said = replace(defaults, method=defaults.method or source.method)
+        usual = replace(defaults, method=defaults.method or source.method)
         checked = records.check_readings(
-            table, trial.plan, trial.patches, journal, said, instrument=source.instrument, conditions=conditions
+            table, trial.plan, trial.patches, journal, usual, instrument=source.instrument, conditions=conditions
         )
         journal += checked.new
         found.append((table.name, "readings", replace(checked, said=(*source.said, *checked.said))))
     settled = settle([checked for _, _, checked in found], how)
+    rows: dict[str, list[dict[str, str]]] = {"readings": [], "bench notes": []}
     if how.write:
-        rows: dict[str, list[dict[str, str]]] = {"readings": [], "bench notes": []}
         for (_, what, _), settled_rows in zip(found, settled, strict=True):
             rows[what] += settled_rows
         folders.append(trial.folder, trial.plan, readings=rows["readings"], conditions=rows["bench notes"])
-    return [
+    said = [
         _file_words(name, what, checked, len(went_in), write=how.write)
         for (name, what, checked), went_in in zip(found, settled, strict=True)
     ]
+    return said, rows["readings"]
 
 
 def _file_words(

@@ -6,8 +6,9 @@ the plan as it was laid out and what was done with the scoring.
 """
 
 from trials.csv_text import csv_text
+from trials.folder.accepting import accept, put_back
 from trials.folder.clock import now
-from trials.folder.description import ACTS, Record, load_record, record_close
+from trials.folder.description import ACTS, Accepted, Record, load_record, record_close
 from trials.folder.journal import (
     CONDITION_COLUMNS,
     KEY,
@@ -32,9 +33,11 @@ __all__ = [
     "CONDITION_COLUMNS",
     "KEY",
     "READING_COLUMNS",
+    "Accepted",
     "Folder",
     "Record",
     "Trial",
+    "accept",
     "add_to_layout",
     "append",
     "append_conditions",
@@ -51,6 +54,7 @@ __all__ = [
     "load_record",
     "locked",
     "now",
+    "put_back",
     "read_plan",
     "record_close",
     "save_layout",

@@ -24,7 +24,13 @@ RECORD = ".splitboard.change"
 MANIFEST = "manifest.json"
 
 
-def make(folder: Path, contents: Mapping[str, bytes], unchanged: str = "nothing was changed") -> None:
+def make(
+    folder: Path,
+    contents: Mapping[str, bytes],
+    unchanged: str = "nothing was changed",
+    before: Mapping[str, bytes] | None = None,
+    gone: Sequence[str] = (),
+) -> None:
     """Change several files of a folder as one; the caller holds the lock.
 
     Parameters
@@ -32,14 +38,20 @@ def make(folder: Path, contents: Mapping[str, bytes], unchanged: str = "nothing 
     folder : where the files lie.
     contents : the new bytes of each by its name.
     unchanged : that all is as it was, in words.
+    before : what files of the folder held when their new contents were made of it.
+    gone : names of files that are taken away before any is put in place; they may be there or not.
 
     Raises
     ------
     UserError
         Something cannot be written: either all is as it was, or (said so) the change stands and is waiting for its
-        files to be put in place.
+        files to be put in place. Or a file is a symbolic link, or holds something else than `before` by now.
     """
     finish(folder)
+    for name in (*contents, *gone):
+        if (folder / name).is_symlink():
+            what = f"{name!r} is a symbolic link, and what it points to would be left as it is"
+            raise UserError(Problem(what, f"put the file itself in its place, then run it again; {unchanged}"))
     record = folder / RECORD
     _remove(record)
     name = next(iter(contents))
@@ -48,14 +60,20 @@ def make(folder: Path, contents: Mapping[str, bytes], unchanged: str = "nothing 
             writing.put(record / name, data, like=folder / name)
         writing.flush_folder(record)
         writing.flush_folder(folder)
+        for name, data in (before or {}).items():
+            if (folder / name).read_bytes() != data:
+                what = f"{name!r} was changed by another program while this was being written"
+                raise UserError(Problem(what, f"run it again; {unchanged}"))
         hashes = {name: data_package.sha256(data) for name, data in contents.items()}
-        writing.put(record / MANIFEST, json.dumps({"files": hashes}).encode(), like=record / MANIFEST)
+        writing.put(
+            record / MANIFEST, json.dumps({"files": hashes, "gone": [*gone]}).encode(), like=record / MANIFEST
+        )
     except OSError as error:
         raise writing.cannot_write(folder / name, error, unchanged) from None
     finally:
         if not committed(folder):
             _remove(record)
-    _carry_out(folder, tuple(contents), untouched=True, unchanged=unchanged)
+    _carry_out(folder, tuple(contents), gone, untouched=True, unchanged=unchanged)
 
 
 def committed(folder: Path) -> bool:
@@ -72,15 +90,9 @@ def waiting(folder: Path) -> tuple[str, ...]:
         The record is damaged.
     """
     record = folder / RECORD
-    try:
-        hashes = json.loads((record / MANIFEST).read_bytes())["files"]
-        names = [name for name in hashes if Path(name).name == name]
-    except FileNotFoundError:
-        return ()
-    except (ValueError, KeyError, TypeError):
-        raise _damaged(MANIFEST) from None
+    hashes, _ = _manifest(record)
     found = []
-    for name in names:
+    for name in hashes:
         try:
             whole = data_package.sha256((record / name).read_bytes()) == hashes[name]
         except FileNotFoundError:
@@ -89,6 +101,18 @@ def waiting(folder: Path) -> tuple[str, ...]:
             raise _damaged(name)
         found.append(name)
     return tuple(found)
+
+
+def _manifest(record: Path) -> tuple[dict[str, str], tuple[str, ...]]:
+    """Return a committed change's files with their hashes, and the names that are taken away; none of none."""
+    try:
+        values = json.loads((record / MANIFEST).read_bytes())
+        hashes = {name: text for name, text in values["files"].items() if Path(name).name == name}
+        return hashes, tuple(name for name in values.get("gone", ()) if Path(name).name == name)
+    except FileNotFoundError:
+        return {}, ()
+    except (ValueError, KeyError, TypeError, AttributeError):
+        raise _damaged(MANIFEST) from None
 
 
 def finish(folder: Path) -> None:
@@ -100,7 +124,10 @@ def finish(folder: Path) -> None:
         The record is damaged, or a file cannot be put in its place.
     """
     if committed(folder):
-        _carry_out(folder, waiting(folder), untouched=False, unchanged="")
+        names = waiting(folder)
+        hashes, gone = _manifest(folder / RECORD)
+        still = [name for name in gone if name in names or name not in hashes]
+        _carry_out(folder, names, still, untouched=False, unchanged="")
 
 
 def settle(folder: Path) -> None:
@@ -114,12 +141,18 @@ def settle(folder: Path) -> None:
     writing.sweep(folder)
 
 
-def _carry_out(folder: Path, names: Sequence[str], *, untouched: bool, unchanged: str) -> None:
-    """Rename each file into its place, those without one yet first: they alone may need room on the disk."""
+def _carry_out(folder: Path, names: Sequence[str], gone: Sequence[str], *, untouched: bool, unchanged: str) -> None:
+    """Take away what goes, then rename each file into its place.
+
+    Those without one yet come first, for they alone may need room on the disk; but last those that were taken away.
+    """
     record = folder / RECORD
     try:
         writing.flush_folder(record)  # the commit itself, before anything is seen of it
-        for name in sorted(names, key=lambda name: (folder / name).exists()):
+        for name in gone:
+            (folder / name).unlink(missing_ok=True)
+            untouched = False
+        for name in sorted(names, key=lambda name: (name in gone, (folder / name).exists())):
             (record / name).replace(folder / name)
             untouched = False
         writing.flush_folder(folder)

@@ -10,8 +10,9 @@ from typing import Any, Literal, TypedDict, get_args, get_type_hints
 
 from trials import data_package, limits
 from trials.errors import Problem, UserError
-from trials.folder import change
+from trials.folder import change, differences, guarded
 from trials.folder.clock import now
+from trials.folder.differences import Difference
 from trials.folder.place import Folder
 from trials.folder.reading import Where, steadily
 from trials.folder.shape import fits
@@ -22,6 +23,8 @@ SCORING = "splitboard:scoring"
 """Where the acts on the scoring stand."""
 BACK = f"put it back from a copy; {ANEW}"
 """What to do about a file of the layout that is not as it was written."""
+ACCEPTED = "splitboard:accepted"
+"""Where changes of a table made outside stand that were put on record."""
 
 
 class Occasion(TypedDict):
@@ -48,6 +51,16 @@ ACTS = get_args(get_type_hints(Act)["act"])
 
 
 @dataclass(frozen=True)
+class Accepted:
+    """A change of a table made outside and put on record: when, why, what, and where the table is kept as it was."""
+
+    at: str
+    why: str
+    difference: Difference
+    kept_as: str
+
+
+@dataclass(frozen=True)
 class Record:
     """What datapackage.json keeps: the seed, the plan as it was laid out, and what was done with the scoring.
 
@@ -64,6 +77,7 @@ class Record:
     laid_out_at: str
     added: tuple[dict[str, Any], ...] = ()
     scoring: tuple[dict[str, Any], ...] = ()
+    accepted: tuple[Accepted, ...] = ()
 
     @property
     def last_seed(self) -> int:
@@ -108,6 +122,7 @@ def record_seen(folder: Folder, where: Where) -> Record:
             laid_out_at=_time(values["splitboard:laidOutAt"]),
             added=_shaped(values.get("splitboard:added", []), tuple[Occasion, ...]),
             scoring=tuple(_act(one) for one in _shaped(values.get(SCORING, []), tuple[Act, ...])),
+            accepted=tuple(_accepted(one) for one in _shaped(values.get(ACCEPTED, []), tuple[Accepted, ...])),
         )
     except (KeyError, ValueError):
         raise UserError(
@@ -134,6 +149,11 @@ def _time(text: str) -> str:
     return text
 
 
+def _accepted(values: Mapping[str, Any]) -> Accepted:
+    difference = differences.from_record(values["difference"])
+    return Accepted(_time(values["at"]), values["why"], difference, values["kept_as"])
+
+
 def record_close(folder: Folder, plan: Plan, act: str, why: str) -> None:
     """Put on record that the scoring was closed, opened again or looked at; the caller holds the lock.
 
@@ -148,7 +168,7 @@ def record_close(folder: Folder, plan: Plan, act: str, why: str) -> None:
         raise ValueError(f"act must be one of {', '.join(ACTS)}, not {act!r}")
     change.finish(folder.path)
     record = with_act(kept(folder), act, len(load_readings(folder)), why)
-    change.make(folder.path, {folder.package_file.name: described(folder, plan, record, {})})
+    put(folder, plan, record, {})
 
 
 def with_act(record: dict[str, Any], act: str, rows: int, why: str) -> dict[str, Any]:
@@ -162,13 +182,70 @@ def kept(folder: Folder) -> dict[str, Any]:
     return {key: value for key, value in _package(folder, lambda path: path).items() if key.startswith("splitboard:")}
 
 
-def described(folder: Folder, plan: Plan, record: dict[str, Any], changed: Mapping[str, bytes]) -> bytes:
-    """Return datapackage.json for the tables there are and will be; the caller holds the lock.
+def tables_seen(folder: Folder, where: Where) -> dict[str, bytes]:
+    """Return the tables of a folder that stands still, as they were written last, by the files' names.
+
+    A file that another program saved without changing what it says is taken for what was written.
+
+    Raises
+    ------
+    UserError
+        A file was changed outside: what differs, and what to do.
+    """
+    kept_tables, there = tables_kept(folder, where), guarded.on_disk(folder, where)
+    if kept_tables is None:
+        return there
+    found = guarded.changed(kept_tables, there)
+    if found:
+        raise guarded.refused(folder, found)
+    return kept_tables
+
+
+def tables_kept(folder: Folder, where: Where) -> dict[str, bytes] | None:
+    """Return the tables as they were written last, whatever the files hold now; None if they were not kept yet."""
+    try:
+        return guarded.unpacked(_package(folder, where))
+    except (ValueError, TypeError, AttributeError):
+        raise _damaged() from None
+
+
+def put(
+    folder: Folder,
+    plan: Plan,
+    record: dict[str, Any],
+    contents: Mapping[str, bytes],
+    unchanged: str = "nothing was changed",
+    tables: Mapping[str, bytes] | None = None,
+) -> None:
+    """Change files of the folder, and the description of its tables with them; the caller holds the lock.
 
     Parameters
     ----------
     record : what stands under our own names.
-    changed : the new bytes of the files that change, by name.
+    contents : the new bytes of the files that change, by name.
+    unchanged : that all is as it was, in words.
+    tables : as they were written last, where it is known that files were changed outside.
+
+    Raises
+    ------
+    UserError
+        As `tables_seen` and `change.make`.
+    """
+    there = guarded.on_disk(folder, lambda path: path)
+    tables = tables_seen(folder, lambda path: path) if tables is None else tables
+    saved_otherwise = {name: data for name, data in tables.items() if there.get(name) != data}
+    new = saved_otherwise | dict(contents)
+    new[folder.package_file.name] = described(folder, plan, record, {**tables, **new})
+    change.make(folder.path, new, unchanged, before=there)
+
+
+def described(folder: Folder, plan: Plan, record: dict[str, Any], contents: Mapping[str, bytes]) -> bytes:
+    """Return datapackage.json for the tables there will be.
+
+    Parameters
+    ----------
+    record : what stands under our own names.
+    contents : the bytes of the tables, by name.
     """
     possible = (
         (folder.layout_file, "Who gets what, where: one row a patch", data_package.layout_fields(plan), ("patch",)),
@@ -177,9 +254,10 @@ def described(folder: Folder, plan: Plan, record: dict[str, Any], changed: Mappi
     )
     tables = []
     for path, title, fields, key in possible:
-        if path.name in changed or path.exists():
-            data = changed[path.name] if path.name in changed else limits.contents(path)
+        if path.name in contents:
+            data = contents[path.name]
             tables.append(data_package.Table(path.name, title, data, fields, key, refers_to_layout=not key))
+    record = record | {guarded.KEPT: guarded.packed({table.path: table.data for table in tables})}
     created = record.get("splitboard:laidOutAt") or now()
     package = data_package.describe(plan, folder.path.resolve().name, created, tables, record)
     return (json.dumps(package, indent=2, ensure_ascii=False) + "\n").encode()
@@ -196,8 +274,9 @@ def _package(folder: Folder, where: Where) -> dict[str, Any]:
     except (ValueError, RecursionError):
         values = None
     if not isinstance(values, dict):
-        raise UserError(
-            Problem("is damaged", BACK,
-                    file="datapackage.json")
-        )  # fmt: skip
+        raise _damaged()
     return values
+
+
+def _damaged() -> UserError:
+    return UserError(Problem("is damaged", BACK, file="datapackage.json"))

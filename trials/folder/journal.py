@@ -7,17 +7,20 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
-from trials import csv_source, limits
+from trials import cells, csv_source, limits
 from trials.csv_text import csv_text, neutral, plain
 from trials.errors import Problem, UserError
 from trials.folder import change
-from trials.folder.description import described, kept
-from trials.folder.place import Folder
+from trials.folder.description import kept, put, tables_seen
+from trials.folder.place import CONDITIONS, READINGS, Folder
 from trials.folder.reading import Where, steadily
 from trials.plan import Plan
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 READING_COLUMNS = (
     "patch", "response", "value", "assessor", "stage", "repeat", "taken_at", "method", "source", "note",
@@ -51,12 +54,40 @@ def load_conditions(folder: Folder) -> list[dict[str, str]]:
 
 def readings_seen(folder: Folder, where: Where) -> list[dict[str, str]]:
     """Read the readings of a folder that stands still."""
-    return _load(where(folder.readings_file), READING_COLUMNS, FIRST_COLUMNS)
+    return readings_in(tables_seen(folder, where))
 
 
 def conditions_seen(folder: Folder, where: Where) -> list[dict[str, str]]:
     """Read the bench notes of a folder that stands still."""
-    return _load(where(folder.conditions_file), CONDITION_COLUMNS, CONDITION_COLUMNS)
+    return conditions_in(tables_seen(folder, where))
+
+
+def readings_in(tables: Mapping[str, bytes]) -> list[dict[str, str]]:
+    """Return the rows of readings.csv among tables, of which there may be none."""
+    return _load(tables.get(READINGS), READINGS, READING_COLUMNS, FIRST_COLUMNS)
+
+
+def conditions_in(tables: Mapping[str, bytes]) -> list[dict[str, str]]:
+    """Return the rows of conditions.csv among tables, of which there may be none."""
+    return _load(tables.get(CONDITIONS), CONDITIONS, CONDITION_COLUMNS, CONDITION_COLUMNS)
+
+
+def check_cells(
+    plan: Plan,
+    patches: pd.DataFrame,
+    readings: Sequence[dict[str, str]],
+    conditions: Sequence[dict[str, str]],
+) -> None:
+    """Make sure that every cell holds what it may hold when it is recorded.
+
+    Raises
+    ------
+    UserError
+        Every cell that does not, with file, row and column.
+    """
+    problems = [*cells.of_readings(readings, plan, patches), *cells.of_conditions(conditions, patches)]
+    if problems:
+        raise UserError(*problems)
 
 
 def standing(rows: Sequence[dict[str, str]]) -> list[dict[str, str]]:
@@ -120,16 +151,16 @@ def append(
         cannot be superseded.
     """
     change.finish(folder.path)
+    tables = tables_seen(folder, lambda path: path)
     contents: dict[str, bytes] = {}
     if readings:
-        standing([*readings_seen(folder, lambda path: path), *readings])
-        contents[folder.readings_file.name] = _with_readings(folder.readings_file, readings)
+        standing([*readings_in(tables), *readings])
+        contents[READINGS] = _with_readings(tables.get(READINGS), readings)
     if conditions:
-        cells = [[row[column] for column in CONDITION_COLUMNS] for row in conditions]
-        contents[folder.conditions_file.name] = _longer(folder.conditions_file, CONDITION_COLUMNS, cells)
+        rows = [[row[column] for column in CONDITION_COLUMNS] for row in conditions]
+        contents[CONDITIONS] = _longer(tables.get(CONDITIONS), CONDITIONS, CONDITION_COLUMNS, rows)
     if contents:
-        contents[folder.package_file.name] = described(folder, plan, kept(folder), contents)
-        change.make(folder.path, contents, "nothing was taken in")
+        put(folder, plan, kept(folder), contents, "nothing was taken in")
 
 
 def append_readings(folder: Folder, plan: Plan, rows: Sequence[dict[str, str]]) -> None:
@@ -142,22 +173,20 @@ def append_conditions(folder: Folder, plan: Plan, rows: Sequence[dict[str, str]]
     append(folder, plan, conditions=rows)
 
 
-def _with_readings(path: Path, new: Sequence[dict[str, str]]) -> bytes:
+def _with_readings(before: bytes | None, new: Sequence[dict[str, str]]) -> bytes:
     """Return readings.csv with rows added; one from before the last three columns gets them once they are needed."""
     later = READING_COLUMNS[len(FIRST_COLUMNS) :]
-    rows = [[*(row[name] for name in FIRST_COLUMNS), *(row.get(name, "") for name in later)] for row in new]
-    if not path.exists() or _columns(path) == READING_COLUMNS:
-        return _longer(path, READING_COLUMNS, rows)
-    if any(any(cells[len(FIRST_COLUMNS) :]) for cells in rows):
-        return _longer(path, READING_COLUMNS, rows, widen_by=len(later))
-    return _longer(path, FIRST_COLUMNS, [cells[: len(FIRST_COLUMNS)] for cells in rows])
+    rows = [[*(row[column] for column in FIRST_COLUMNS), *(row.get(column, "") for column in later)] for row in new]
+    if before is None or tuple(_records(before, READINGS)[0]) == READING_COLUMNS:
+        return _longer(before, READINGS, READING_COLUMNS, rows)
+    if any(any(row[len(FIRST_COLUMNS) :]) for row in rows):
+        return _longer(before, READINGS, READING_COLUMNS, rows, widen_by=len(later))
+    return _longer(before, READINGS, FIRST_COLUMNS, [row[: len(FIRST_COLUMNS)] for row in rows])
 
 
-def _columns(path: Path) -> tuple[str, ...]:
-    return tuple(_records(limits.contents(path), path.name)[0])
-
-
-def _longer(path: Path, columns: Sequence[str], rows: Sequence[Sequence[str]], widen_by: int = 0) -> bytes:
+def _longer(
+    before: bytes | None, name: str, columns: Sequence[str], rows: Sequence[Sequence[str]], widen_by: int = 0
+) -> bytes:
     """Return a table with rows added: what stood there stays, byte for byte but for the cells it is widened by.
 
     Raises
@@ -166,18 +195,18 @@ def _longer(path: Path, columns: Sequence[str], rows: Sequence[Sequence[str]], w
         Read again, the table would not hold what it held before and the new rows.
     """
     header = csv_text(columns, []).encode()
-    rows = [[neutral(cell) for cell in cells] for cells in rows]
-    before = limits.contents(path) if path.exists() else header
-    held = _records(before, path.name)
+    rows = [[neutral(cell) for cell in row] for row in rows]
+    before = header if before is None else before
+    held = _records(before, name)
     if not before.endswith((b"\n", b"\r")):
         before += b"\n"
     if widen_by:
         before = _widened(before, columns[-widen_by:])
-        held = [list(columns), *([*cells, *[""] * widen_by] for cells in held[1:])]
+        held = [list(columns), *([*row, *[""] * widen_by] for row in held[1:])]
     after = before + csv_text(columns, rows).encode()[len(header) :]
-    if not _reads_as(after, path.name, [*held, *map(list, rows)]):
+    if not _reads_as(after, name, [*held, *map(list, rows)]):
         what = "nothing can be added to it as it is: quotation marks that do not pair up, or not saved as UTF-8"
-        raise UserError(Problem(what, _ONLY_OURS, file=path.name))
+        raise UserError(Problem(what, _ONLY_OURS, file=name))
     return after
 
 
@@ -201,21 +230,21 @@ def _reads_as(data: bytes, name: str, wanted: list[list[str]]) -> bool:
         return False
 
 
-def _load(path: Path, columns: Sequence[str], first: Sequence[str]) -> list[dict[str, str]]:
+def _load(data: bytes | None, name: str, columns: Sequence[str], first: Sequence[str]) -> list[dict[str, str]]:
     """Return a table's rows; `first` are the columns it may have alone, the others are then empty."""
-    if not path.exists():
+    if data is None:
         return []
-    records = _records(limits.contents(path), path.name)
+    records = _records(data, name)
     header = records[0] if records else []
     if header not in (list(columns), list(first)):
         what = f"the first row is not {','.join(columns)}"
-        raise UserError(Problem(what, _ONLY_OURS, file=path.name, line=1))
+        raise UserError(Problem(what, _ONLY_OURS, file=name, line=1))
     rows = []
-    for number, cells in enumerate(records[1:], start=2):
-        if len(cells) != len(header):
-            what = f"the row has {len(cells)} cells, the header {len(header)}"
-            raise UserError(Problem(what, _ONLY_OURS, file=path.name, line=number))
-        rows.append(dict.fromkeys(columns, "") | dict(zip(header, map(plain, cells), strict=True)))
+    for number, row in enumerate(records[1:], start=2):
+        if len(row) != len(header):
+            what = f"the row has {len(row)} cells, the header {len(header)}"
+            raise UserError(Problem(what, _ONLY_OURS, file=name, line=number))
+        rows.append(dict.fromkeys(columns, "") | dict(zip(header, map(plain, row), strict=True)))
     return rows
 
 

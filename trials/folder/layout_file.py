@@ -2,17 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
+import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trials import __version__, csv_source, data_package, limits
 from trials.csv_text import csv_text
 from trials.errors import Problem, UserError
-from trials.folder import change
+from trials.folder import change, guarded
 from trials.folder.clock import now
-from trials.folder.description import ANEW, BACK, SCORING, Record, described, is_closed, kept, record_seen, with_act
-from trials.folder.journal import conditions_seen, load_conditions, load_readings, readings_seen
-from trials.folder.place import Folder
+from trials.folder.description import (
+    ANEW,
+    BACK,
+    SCORING,
+    described,
+    is_closed,
+    kept,
+    put,
+    record_seen,
+    tables_kept,
+    tables_seen,
+    with_act,
+)
+from trials.folder.journal import conditions_in, load_readings, readings_in
+from trials.folder.place import CONDITIONS, LAYOUT, READINGS, Folder
 from trials.folder.reading import Where, steadily
 from trials.plan import LAID_OUT, Plan, changes
 
@@ -43,7 +58,7 @@ def check_free(folder: Folder, *, discard: bool) -> None:
     UserError
         Readings or bench notes have been taken in, so the plan is frozen; or there is a layout to be set aside first.
     """
-    what = "readings" if load_readings(folder) else "bench notes" if load_conditions(folder) else ""
+    what = _results(folder)
     if what:
         more = "add boards to it with 'splitboard plan --add 4', or " if what == "readings" else ""
         cure = f"{more}start a follow-up with 'splitboard new NEW_FOLDER --like {folder.path}' and lay that out"
@@ -54,6 +69,17 @@ def check_free(folder: Folder, *, discard: bool) -> None:
             "its record, are then kept under a dated name"
         )
         raise UserError(Problem("the boards are laid out already", cure))
+
+
+def _results(folder: Folder) -> str:
+    """Return what has been taken in, if anything, whatever state the files are in."""
+    held = [guarded.on_disk(folder, lambda path: path)]
+    with contextlib.suppress(UserError):  # a damaged record keeps no tables
+        held.append(tables_kept(folder, lambda path: path) or {})
+    for what, name in (("readings", READINGS), ("bench notes", CONDITIONS)):
+        if any(len(tables.get(name, b"").strip().splitlines()) > 1 for tables in held):
+            return what
+    return ""
 
 
 def _laid_out(folder: Folder) -> list[Path]:
@@ -90,7 +116,8 @@ def save_layout(folder: Folder, plan: Plan, layout: Layout, *, discard: bool = F
         "splitboard:plan": plan.as_dict(),
     }
     contents = aside | {folder.layout_file.name: layout_text(layout.patches, neutral=True).encode()}
-    contents[folder.package_file.name] = described(folder, plan, record, contents)
+    tables = guarded.on_disk(folder, lambda path: path) | contents
+    contents[folder.package_file.name] = described(folder, plan, record, tables)
     change.make(folder.path, contents)
     return tuple(aside)
 
@@ -125,9 +152,7 @@ def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFr
     if is_closed(record.get(SCORING, [])):
         record = with_act(record, "opened", len(load_readings(folder)), "boards were added")
     text = layout_text(patches, neutral=True)
-    contents = {folder.layout_file.name: text.encode(), folder.plan_file.name: plan_text.encode()}
-    contents[folder.package_file.name] = described(folder, plan, record, contents)
-    change.make(folder.path, contents)
+    put(folder, plan, record, {folder.layout_file.name: text.encode(), folder.plan_file.name: plan_text.encode()})
 
 
 def load_layout(folder: Folder, plan: Plan) -> pd.DataFrame:
@@ -146,17 +171,12 @@ def load_layout(folder: Folder, plan: Plan) -> pd.DataFrame:
     return steadily(folder, lambda where: layout_seen(folder, plan, where))
 
 
-def layout_seen(folder: Folder, plan: Plan, where: Where) -> pd.DataFrame:
-    """Read the layout of a folder that stands still; see `load_layout`."""
+def layout_seen(folder: Folder, plan: Plan, where: Where, tables: Mapping[str, bytes] | None = None) -> pd.DataFrame:
+    """Read the layout of a folder that stands still, or from its tables; see `load_layout`."""
     record = record_seen(folder, where)
-    path = where(folder.layout_file)
-    if not path.exists():
-        raise UserError(
-            Problem(
-                "layout.csv is gone",
-                BACK,
-            )
-        )
+    tables = tables_seen(folder, where) if tables is None else tables
+    if LAYOUT not in tables:
+        raise UserError(Problem("layout.csv is gone", BACK))
     if plan.rehearsal != bool(record.plan.get("rehearsal")):
         was = "a trial" if plan.rehearsal else "a rehearsal"
         cure = "take rehearsal = true out again" if plan.rehearsal else "put rehearsal = true back under [trial]"
@@ -165,15 +185,16 @@ def layout_seen(folder: Folder, plan: Plan, where: Where) -> pd.DataFrame:
     if plan.layout_digest() != record.layout_digest:
         changed = ", ".join(changes(record.plan, plan.as_dict(), LAID_OUT))
         cure = "undo the change, or run 'splitboard plan --discard-layout' to lay the boards out anew"
-        if readings_seen(folder, where) or conditions_seen(folder, where):
+        if readings_in(tables) or conditions_in(tables):
             cure = "undo the change; for another plan start a follow-up with 'splitboard new FOLDER --like THIS_ONE'"
         raise UserError(
             Problem(f"the plan was changed after the boards were laid out ({changed})", cure, file="trial.toml")
         )
-    table = csv_source.read(path)
+    table = csv_source.from_bytes(tables[LAYOUT], LAYOUT)
     patches = _as_patches(table, plan)
     if _hash(patches) != record.layout_hash:
-        raise _edited(table, patches, plan, record)
+        cure = f"undo the edit; {ANEW}"
+        raise UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
     return patches
 
 
@@ -196,7 +217,7 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
     for row in table.rows:
         cells: dict[str, object] = {name: row.cells[name] or None for name in names}
         for name in numbers:
-            if not row.cells[name].isdecimal():
+            if not re.fullmatch("[0-9]{1,6}", row.cells[name]):
                 raise UserError(
                     Problem(
                         f"{row.cells[name]!r} is not a whole number",
@@ -207,29 +228,3 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
             cells[name] = int(row.cells[name])
         rows.append(cells | {"control": row.cells["control"]})
     return pd.DataFrame(rows, columns=columns)
-
-
-def _edited(table: csv_source.Table, patches: pd.DataFrame, plan: Plan, record: Record) -> UserError:
-    """Say which cells of layout.csv are not as they were laid out."""
-    from trials.design import lay_out
-
-    cure = f"undo the edit; {ANEW}"
-    laid_out = None if record.added else lay_out(plan, record.seed).patches
-    if laid_out is None or _hash(laid_out) != record.layout_hash:
-        # boards were added, or the search for it was stopped: the seed alone does not give it again
-        return UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
-    if len(laid_out) != len(patches):
-        return UserError(
-            Problem(f"there are {len(patches)} patches, but {len(laid_out)} were laid out", cure, file=table.name)
-        )
-    problems = []
-    for at, row in enumerate(table.rows):
-        for column in patches.columns:
-            found, was = patches[column].iloc[at], laid_out[column].iloc[at]
-            if found != was and not (found is None and was != was) and not (found != found and was != was):
-                shown, stood = (
-                    "empty" if value is None or value != value else repr(str(value)) for value in (found, was)
-                )
-                what = f"holds {shown} where {stood} was laid out"
-                problems.append(Problem(what, cure, file=table.name, line=row.number, column=column))
-    return UserError(*(problems or [Problem("the layout is not the one that was recorded", cure, file=table.name)]))

@@ -7,6 +7,7 @@ writes who it is; that file is for people to be told from only, and one left ove
 from __future__ import annotations
 
 import contextlib
+import errno
 import getpass
 import json
 import os
@@ -18,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trials.errors import Problem, UserError
-from trials.folder import change
+from trials.folder import change, writing
 from trials.folder.clock import now
 from trials.folder.place import Folder
 from trials.folder.writing import cannot_write
@@ -46,7 +47,10 @@ def locked(folder: Folder) -> Iterator[None]:
     try:
         _sign(holder)
         change.settle(folder.path)
-        yield
+        if (folder.open_data / change.RECORD).exists():
+            change.settle(folder.open_data)
+        with writing.held(folder.path):
+            yield
     finally:
         with contextlib.suppress(OSError):
             holder.unlink(missing_ok=True)
@@ -59,7 +63,13 @@ def acquired(folder: Folder, wait_s: float) -> BaseFileLock:
 
     lock = FileLock(folder.path / LOCK, timeout=wait_s)
     try:
+        there = folder.path.stat().st_ino
         lock.acquire()
+        if folder.path.stat().st_ino != there:  # the lock's file has just made a folder of the name that was left
+            lock.release()
+            (folder.path / LOCK).unlink(missing_ok=True)
+            folder.path.rmdir()
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
     except Timeout:
         raise UserError(Problem(_held_by(folder.path / HOLDER), "wait for it to end and try again")) from None
     except OSError as error:

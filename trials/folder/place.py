@@ -8,6 +8,9 @@ from pathlib import Path
 
 from trials.folder import clock
 
+LAYOUT, READINGS, CONDITIONS = TABLES = ("layout.csv", "readings.csv", "conditions.csv")
+"""The names of the tables."""
+
 
 @dataclass(frozen=True)
 class Folder:
@@ -34,17 +37,17 @@ class Folder:
     @property
     def layout_file(self) -> Path:
         """Who gets what, where."""
-        return self.path / "layout.csv"
+        return self.path / LAYOUT
 
     @property
     def readings_file(self) -> Path:
         """Every reading ever taken."""
-        return self.path / "readings.csv"
+        return self.path / READINGS
 
     @property
     def conditions_file(self) -> Path:
         """What happened at the bench."""
-        return self.path / "conditions.csv"
+        return self.path / CONDITIONS
 
     @property
     def package_file(self) -> Path:
@@ -55,6 +58,11 @@ class Folder:
     def sheets(self) -> Path:
         """Where the sheets go."""
         return self.path / "sheets"
+
+    @property
+    def open_data(self) -> Path:
+        """Where the package for others goes."""
+        return self.path / "open-data"
 
     @property
     def report(self) -> Path:

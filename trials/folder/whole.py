@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trials.folder.description import Record, record_seen
-from trials.folder.journal import conditions_seen, readings_seen, standing
+from trials.folder.description import Record, record_seen, tables_seen
+from trials.folder.journal import check_cells, conditions_in, readings_in, standing
 from trials.folder.layout_file import layout_seen
 from trials.folder.place import Folder
 from trials.folder.reading import Where, at, steadily
@@ -86,9 +86,10 @@ def load(path: str | Path) -> Trial:
 
 def _seen(folder: Folder, where: Where) -> Trial:
     plan = read_plan(where(folder.plan_file))
-    patches = layout_seen(folder, plan, where)
-    journal = readings_seen(folder, where)
+    tables = tables_seen(folder, where)
+    patches = layout_seen(folder, plan, where, tables)
+    journal, conditions = readings_in(tables), conditions_in(tables)
+    check_cells(plan, patches, journal, conditions)
     return Trial(
-        folder, plan, record_seen(folder, where), patches,
-        tuple(standing(journal)), tuple(conditions_seen(folder, where)), tuple(journal),
-    )  # fmt: skip
+        folder, plan, record_seen(folder, where), patches, tuple(standing(journal)), tuple(conditions), tuple(journal)
+    )

@@ -22,7 +22,9 @@ _LEFTOVER = re.compile(r"\..*\.(\d+)-[^.]+\.splitboard")
 _OLD_S = 3600.0
 """After so long a file that is being written is taken for left over, whoever wrote it."""
 
+_HELD: list[Path] = []
 _REASONS = {
+    errno.ENOENT: ("its folder is gone", "look whether it was renamed or moved"),
     errno.ENOSPC: ("the disk is full", "make room"),
     errno.EDQUOT: ("your share of the disk is used up", "make room among your own files"),
     errno.EROFS: ("the disk can only be read", "put the folder where it can be written"),
@@ -67,7 +69,7 @@ def put(path: Path, data: bytes, like: Path) -> None:
     OSError
         Something failed; nothing is left of it.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    _make_parents(path.parent)
     handle, name = tempfile.mkstemp(
         dir=path.parent, prefix=f".{path.name[:40]}.{os.getpid()}-", suffix=_SUFFIX
     )  # fmt: skip
@@ -84,6 +86,26 @@ def put(path: Path, data: bytes, like: Path) -> None:
         with contextlib.suppress(OSError):
             Path(name).unlink(missing_ok=True)
         raise
+
+
+@contextlib.contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Say that a folder is held by this process: what is written in it makes none of its name where it has gone."""
+    _HELD.append(folder)
+    try:
+        yield
+    finally:
+        _HELD.remove(folder)
+
+
+def _make_parents(place: Path) -> None:
+    top = next((one for one in _HELD if one == place or one in place.parents), None)
+    if top is None:
+        place.mkdir(parents=True, exist_ok=True)
+    else:
+        inside = [one for one in (place, *place.parents) if top in one.parents]
+        for one in reversed(inside):
+            one.mkdir(exist_ok=True)
 
 
 def _write_all(handle: int, data: bytes) -> None:
