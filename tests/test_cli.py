@@ -139,7 +139,7 @@ def test_a_layout_edited_by_hand(run, laid_out):
     path = laid_out / "layout.csv"
     path.write_text(path.read_text().replace("shellac", "none", 1))
     error = wrong(run, laid_out, "sheets", laid_out)
-    assert re.search(r"layout\.csv, row \d+, column seal_coat: 'shellac' became 'none'", error)
+    assert re.search(r"layout\.csv: .* row \d+, column seal_coat: 'shellac' became 'none'", error)
 
 
 def test_nothing_recorded_yet(run, laid_out):
