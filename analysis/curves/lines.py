@@ -8,14 +8,14 @@ strength. Limits after Fieller, from the scatter within the cells of group by do
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy.special import fdtrc, stdtrit
 
-from analysis.curves.columns import ALL, groups_of, logs, numbers, require
+from analysis.curves.columns import groups_of, logs, numbers, require
+from analysis.curves.dose import GroupLine, Target, dose_row
 from analysis.curves.ratio import Ratio, fieller
 from trials.errors import Problem, UserError, nearest
 
@@ -196,60 +196,6 @@ def strength_notes(table: pd.DataFrame, parallel_p: float, linear_p: float) -> t
                 f"The load itself made no sure difference: the readings rule out no strength of {row['group']}."
             )
     return tuple(notes)
-
-
-@dataclass(frozen=True)
-class GroupLine:
-    """A group's line: (2,) intercept and slope on ln dose, their (2, 2) covariance, and the doses tried."""
-
-    name: object
-    estimates: np.ndarray
-    covariance: np.ndarray
-    tried: np.ndarray
-
-
-@dataclass(frozen=True)
-class Target:
-    """A response to reach, the dose's unit, and how a response is written."""
-
-    value: float
-    unit: str = ""
-    show: Callable[[float], str] = "{:.3g}".format
-
-
-def dose_row(line: GroupLine, target: Target, quantile: float) -> dict[str, object]:
-    """Return group, dose, lower, upper, within, says and beyond of one group."""
-    intercept, slope = line.estimates
-    least, most = math.log(line.tried.min()), math.log(line.tried.max())
-    unknown: dict[str, object] = {
-        "group": line.name, "dose": math.nan, "lower": math.nan, "upper": math.nan, "within": False, "beyond": "",
-    }  # fmt: skip
-    nothing = f"the load made no sure difference{_with(line.name)}, so none can be named"
-    if slope == 0:
-        return unknown | {"says": nothing}
-    spread = line.covariance * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    found = fieller(target.value - intercept, slope, spread, quantile)
-    if found.kind != "interval":
-        return unknown | {"says": nothing}
-    if not least - 1e-9 <= found.estimate <= most + 1e-9:
-        above = found.estimate > most
-        return unknown | {"says": _beyond(line, target, above=above), "beyond": "more" if above else "less"}
-    with np.errstate(over="ignore"):
-        dose, lower, upper = (float(np.exp(value)) for value in (found.estimate, found.lower, found.upper))
-    return unknown | {"dose": dose, "lower": lower, "upper": upper, "within": True, "says": ""}
-
-
-def _beyond(line: GroupLine, target: Target, *, above: bool) -> str:
-    end = float(line.tried.max() if above else line.tried.min())
-    amount = f"{end:g} {target.unit}".strip()
-    reached = target.show(float(line.estimates @ [1.0, math.log(end)])) + _with(line.name)
-    if above:
-        return f"{amount}, the most tried, gives {reached}; {target.show(target.value)} was not reached"
-    return f"{amount}, the least tried, already gives {reached}; {target.show(target.value)} would take less"
-
-
-def _with(name: object) -> str:
-    return "" if name == ALL else f" with {name}"
 
 
 # --- least squares ---------------------------------------------------------------------------------
