@@ -1,145 +1,162 @@
-"""Logistic regression of counts with a random shift for each board, by maximum likelihood.
+"""Logistic curves on ln x of boards that differ: what the readings leave open, by Bayes' rule on a grid.
 
-The likelihood of a board is averaged over its shift by the trapezium rule on a fixed fine grid, which for smooth
-integrands is as good as exact and has an exact slope. The risk that is held in a profile is the one over all boards,
-not that of the average board: with c(p, s) the shift-free predictor at which a share p of all boards' readings shows,
-``intercept + slope * ln x = c(p, s)``.
+A board's curve has the shared slope b and stands at a ln x of its own, normal about its group's middle with standard
+deviation t; b t is then the spread of the log odds. What is asked for is the ln x at which a share p of all boards'
+looks shows: ``middle + c(p, b t) / b``, with c as `predictor_of` has it.
+
+Maximum likelihood with its chi-square misses that ln x too often where boards are few, for it takes them as alike
+whenever chance lets them look so. Here slope and spread are weighed by how well they explain the readings and by what
+is likely beforehand (`SLOPE`, `SPREAD`: working values, under which limits of made-up trials hold what they should,
+see ``tests/benchmarks/bench_curves.py``); middles are all as likely on the scale of ln x. Readings that separate need
+nothing of their own then.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import expit, log_expit, logit
 
-from analysis.curves.logit import Counts
-
+SLOPE = (4.0, 1.0)
+"""Of the slope beforehand: median, standard deviation of its logarithm. With 4, 1 in 10 is 9 in 10 when x trebles."""
+SPREAD = (0.5, 2.0)
+"""Of boards' standard deviation in ln x beforehand: scale of a half Cauchy, and where that is cut off."""
+REACH = 20.0
+"""How many times beyond the least and the greatest x a limit is sought."""
 _GRID = np.linspace(-6.5, 6.5, 121)
-_LOG_WEIGHTS = -(_GRID**2) / 2 - np.log(2 * np.pi) / 2 + np.log(_GRID[1] - _GRID[0])
-STEEPEST = 12.0
-"""The greatest slope on ln x, at which a risk of 1 in 10 becomes one of 9 in 10 while x grows by 1.44 times.
-
-Boards that each turn all at once, but not at the same x, would be fitted ever better by ever steeper curves.
-"""
+_WEIGHTS = np.exp(-(_GRID**2) / 2) / np.exp(-(_GRID**2) / 2).sum()
+_SLOPES = np.geomspace(0.4, 40.0, 40)
+_SPREADS = SPREAD[0] * np.tan(np.arctan(SPREAD[1] / SPREAD[0]) * (np.arange(16) + 0.5) / 16)
+"""All as likely as each other."""
 _WIDEST = 15.0
+"""The greatest spread of log odds that is looked at."""
+_STEP = 0.04
 
 
 @dataclass(frozen=True)
-class BoardFit:
-    """Estimates at an optimum.
+class Looks:
+    """(n,) ln x, how many showed it, of how many, and the number of the board; (boards,) the group of each."""
+
+    log_x: np.ndarray
+    yes: np.ndarray
+    trials: np.ndarray
+    board: np.ndarray
+    group: np.ndarray
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What is known of the curves after the readings.
 
     Attributes
     ----------
-    effects : (p,) the effects, for a board without a shift.
-    spread : standard deviation of the boards' shifts, on the logit scale.
-    loglik : log-likelihood without the binomial coefficients.
+    slope : on ln x, its middle value.
+    spread : standard deviation of boards in the log odds, its middle value.
+    quantiles : (groups, k) ln x at which each group reaches the share asked for, at each probability asked for.
     """
 
-    effects: np.ndarray
+    slope: float
     spread: float
-    loglik: float
+    quantiles: np.ndarray
 
 
-def fit(counts: Counts, boards: np.ndarray, start: np.ndarray) -> BoardFit:
-    """Fit all effects and the boards' spread.
-
-    Parameters
-    ----------
-    boards : (n,) the board of each row, from 0.
-    start : (p,) effects to start from. The last is the slope on ln x, kept from 0 to `STEEPEST`.
-    """
-
-    def value(free: np.ndarray) -> tuple[float, np.ndarray]:
-        loglik, slope, by_spread = _loglik(counts, boards, free[:-1], free[-1])
-        return -loglik, -np.append(slope, by_spread)
-
-    free, least = _least(value, [np.append(start * (1 + spread), spread) for spread in (0.3, 1.0, 3.0)])
-    return BoardFit(free[:-1], float(free[-1]), -least)
-
-
-def profile(
-    counts: Counts, boards: np.ndarray, intercept: int, risk: float, whole: BoardFit
-) -> Callable[[float], float]:
-    """Return the greatest log-likelihood as a function of the ln x at which a group reaches a risk over all boards.
+def posterior(looks: Looks, share: float, probabilities: Sequence[float]) -> Posterior:
+    """Weigh slopes, spreads and middles by the readings.
 
     Parameters
     ----------
-    intercept : the column of the group's intercept; the last column is the slope, from 0 to `STEEPEST`.
-    whole : the fit without anything held. Each search starts there, and where the last one ended.
+    looks : at two or more x, each board of one group, groups numbered from 0.
+    share : of all boards' looks, e.g. 0.1.
+    probabilities : k of them, e.g. 0.025, 0.5 and 0.975.
     """
-    width = counts.design.shape[1]
-    others = [column for column in range(width) if column != intercept]
-    best = np.append(whole.effects[others], whole.spread)
-    last = best
-
-    def value(free: np.ndarray, log_x: float) -> tuple[float, np.ndarray]:
-        effects = np.zeros(width)
-        effects[others] = free[:-1]
-        middle, middle_by_spread = predictor_of(risk, free[-1])
-        effects[intercept] = middle - effects[-1] * log_x
-        loglik, slope, by_spread = _loglik(counts, boards, effects, free[-1])
-        slope_free = slope[others]
-        slope_free[-1] -= slope[intercept] * log_x
-        return -loglik, -np.append(slope_free, by_spread + slope[intercept] * middle_by_spread)
-
-    def greatest(log_x: float) -> float:
-        nonlocal last
-        last, least = _least(lambda free: value(free, log_x), [last, best])
-        return -least
-
-    return greatest
+    least, most = float(looks.log_x.min() - np.log(REACH)), float(looks.log_x.max() + np.log(REACH))
+    by_group = np.zeros((int(looks.group.max()) + 1, len(_SPREADS), _steps(least, most), len(_SLOPES)))
+    for board, group in enumerate(looks.group):
+        rows = np.column_stack([looks.log_x, looks.yes, looks.trials])[looks.board == board]
+        by_group[group] += _of_board(tuple(map(tuple, rows.tolist())), least, most)
+    by_group = np.exp(by_group - by_group.max(axis=(1, 2, 3), keepdims=True))
+    totals, before = by_group.sum(axis=2), _beforehand()
+    middles = least + _STEP * np.arange(by_group.shape[2])
+    asked = middles[None, :, None] + _offsets(share)[:, None, :]
+    quantiles = []
+    for group, one in enumerate(by_group):
+        others = before * np.delete(totals, group, axis=0).prod(axis=0)
+        quantiles.append(_quantiles(asked, one * others[:, None, :], probabilities))
+    together = before * totals.prod(axis=0)
+    (slope,) = np.exp(_quantiles(np.broadcast_to(np.log(_SLOPES), together.shape), together, [0.5]))
+    (wide,) = _quantiles(_SPREADS[:, None] * _SLOPES, together, [0.5])
+    return Posterior(float(slope), float(wide), np.array(quantiles))
 
 
-def predictor_of(risk: float, spread: float) -> tuple[float, float]:
-    """Return the shift-free predictor at which a share `risk` of all boards' readings shows, and its derivative."""
-    weights, shifts = np.exp(_LOG_WEIGHTS), spread * _GRID
+def predictor_of(risk: float, spread: float) -> float:
+    """Return the log odds of the middle board at which a share `risk` of all boards' looks shows."""
+    shifts = spread * _GRID
     middle = float(logit(risk) * np.sqrt(1 + 0.346 * spread**2))
     for _ in range(60):
         chance = expit(middle + shifts)
-        density = chance * (1 - chance)
-        step = (weights @ chance - risk) / (weights @ density)
+        step = float((_WEIGHTS @ chance - risk) / (_WEIGHTS @ (chance * (1 - chance))))
         middle -= float(np.clip(step, -1.0, 1.0))
         if abs(step) < 1e-11:
             break
-    chance = expit(middle + shifts)
-    density = chance * (1 - chance)
-    return middle, float(-(weights @ (density * _GRID)) / (weights @ density))
+    return middle
 
 
 def chances_of(predictors: np.ndarray, spread: float) -> np.ndarray:
-    """Return the share of all boards' readings that shows at each of (n,) shift-free predictors."""
-    if spread == 0:
-        return np.asarray(expit(predictors))
-    return np.asarray(expit(predictors[:, None] + spread * _GRID) @ np.exp(_LOG_WEIGHTS))
+    """Return the share of all boards' looks that shows at each of (n,) log odds of the middle board."""
+    return np.asarray(expit(predictors[:, None] + spread * _GRID) @ _WEIGHTS)
 
 
-def _loglik(
-    counts: Counts, boards: np.ndarray, effects: np.ndarray, spread: float
-) -> tuple[float, np.ndarray, float]:
-    """Return the log-likelihood, and its derivatives by the effects and by the spread."""
-    eta = (counts.design @ effects)[:, None] + spread * _GRID
-    log_chance = log_expit(eta)
-    rows = counts.trials[:, None] * (log_chance - eta) + counts.yes[:, None] * eta
-    by_board = (np.arange(boards.max() + 1)[:, None] == boards) @ rows
-    by_board += _LOG_WEIGHTS
-    peak = by_board.max(axis=1, keepdims=True)
-    total = np.exp(by_board - peak).sum(axis=1, keepdims=True)
-    shares = np.exp(by_board - peak) / total
-    left = (counts.yes[:, None] - counts.trials[:, None] * np.exp(log_chance)) * shares[boards]
-    loglik = float((peak + np.log(total)).sum())
-    return loglik, counts.design.T @ left.sum(axis=1), float((left @ _GRID).sum())
+def _steps(least: float, most: float) -> int:
+    return int((most - least) / _STEP) + 1
 
 
-def _least(
-    value: Callable[[np.ndarray], tuple[float, np.ndarray]], starts: list[np.ndarray]
-) -> tuple[np.ndarray, float]:
-    """Return where a function is least and how small it is there; the slope and the spread, last, have bounds."""
-    from scipy.optimize import minimize
+@lru_cache(maxsize=64)
+def _of_board(rows: tuple[tuple[float, ...], ...], least: float, most: float) -> np.ndarray:
+    """Return the log likelihood of a board's looks, averaged over where it stands about its group's middle.
 
-    bounds = [(None, None)] * (len(starts[0]) - 2) + [(0.0, STEEPEST), (0.0, _WIDEST)]
-    fine = {"ftol": 1e-15, "gtol": 1e-8, "maxiter": 2000}
-    found = [minimize(value, start, jac=True, method="L-BFGS-B", bounds=bounds, options=fine) for start in starts]
-    best = min(found, key=lambda one: float(one.fun))
-    return np.asarray(best.x), float(best.fun)
+    Parameters
+    ----------
+    rows : ln x, how many showed it, of how many.
+    least, most : the middles looked at.
+
+    Returns
+    -------
+    (spreads, middles, slopes), at most 0.
+    """
+    beyond = round(2 * SPREAD[1] / _STEP)
+    places = least + _STEP * np.arange(-beyond, _steps(least, most) + beyond)
+    logs = np.zeros((len(places), len(_SLOPES)))
+    for log_x, yes, trials in rows:
+        eta = _SLOPES * (log_x - places)[:, None]
+        logs += trials * log_expit(-eta) + yes * eta
+    likely = np.exp(logs - logs.max())
+    found = []
+    for spread in _SPREADS:
+        away = (places[beyond:-beyond, None] - places) / spread
+        kernel = np.exp(-(away**2) / 2)
+        found.append(np.log(np.maximum(kernel @ likely / kernel.sum(axis=1, keepdims=True), 1e-300)))
+    return np.array(found, dtype=np.float32)
+
+
+@lru_cache(maxsize=8)
+def _offsets(share: float) -> np.ndarray:
+    """Return how far the ln x asked for lies from a group's middle, (spreads, slopes)."""
+    wide = np.minimum(_SPREADS[:, None] * _SLOPES, _WIDEST)
+    return np.array([[predictor_of(share, one) for one in row] for row in wide]) / _SLOPES
+
+
+def _beforehand() -> np.ndarray:
+    """Return what is likely beforehand, (spreads, slopes)."""
+    median, deviation = SLOPE
+    slopes = np.exp(-((np.log(_SLOPES / median) / deviation) ** 2) / 2)
+    return np.where(_SPREADS[:, None] * _SLOPES > _WIDEST, 0.0, slopes)
+
+
+def _quantiles(values: np.ndarray, weights: np.ndarray, probabilities: Sequence[float]) -> np.ndarray:
+    """Return quantiles of weighted values, to a two-thousandth of their range and nearer."""
+    mass, edges = np.histogram(values, 2000, weights=weights)
+    below = np.append(0.0, np.cumsum(mass)) / mass.sum()
+    return np.asarray(np.interp(probabilities, below, edges))

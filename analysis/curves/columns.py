@@ -56,3 +56,13 @@ def groups_of(frame: pd.DataFrame, group: str | None) -> tuple[tuple[object, ...
         return tuple(kept.cat.categories), kept.cat.codes.to_numpy(dtype=int)
     codes, names = pd.factorize(column)
     return tuple(names), codes
+
+
+def boards_of(frame: pd.DataFrame, board: str, codes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return (boards,) the group of each board, and (n,) the number of each row's board.
+
+    A board that holds several groups is a board of each, for the readings of one group tell of that group alone.
+    """
+    pairs = np.column_stack([codes, pd.factorize(frame[board].astype(str))[0]])
+    found, boards = np.unique(pairs, axis=0, return_inverse=True)
+    return found[:, 0], boards.ravel()

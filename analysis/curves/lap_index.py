@@ -1,27 +1,32 @@
 """Measured laps: how much of a full double coat an edge shows after a wait, and when it shows a stated part.
 
-The lap index is the step in lightness at the overlap as a share of the step of an edge that has set. Its curve
-``1 - exp(-(t / tau)^k)`` rises from 0 to 1 (a working form of this project's, common practice, no source). It is
-fitted by least squares as ``1 - (1 - q)^((t / t_q)^k)``, in which t_q, the wait at index q, is itself a parameter.
+The lap index is the step in lightness at the overlap as a share of the step of an edge that has set. It rises from 0
+to 1, along ``1 - exp(-(t / tau)^k)`` or along a logistic curve in ln t with the slope k (working forms of this
+project's, common practice, no source): both are fitted by least squares, each board with a wait t_q of its own at
+which it reaches the index q, all boards with one k. What is named is that of the form that fits better; how far off
+the other lies widens the limits, for laps enough to tell the two apart are seldom measured.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy.special import fdtri, stdtrit
+from scipy.special import expit, logit, stdtrit
 
-from analysis.curves.columns import groups_of, logs, numbers, require
+from analysis.curves.columns import boards_of, groups_of, logs, numbers, require
 from analysis.curves.drawn import CURVES
-from analysis.curves.logit import limit
+from analysis.curves.no_limits import NoLimits
 from trials.errors import Problem, UserError
 
-_START_POWER = 2.0
-_POWERS = (0.2, 12.0)
+_POWERS = (0.2, 40.0)
 _BEYOND = 4.0
 """How far beyond the waits tried, in ln t, a board's own wait is sought."""
+_STEP = 0.05
+"""How finely it is sought at first."""
 
 
 def index_time(
@@ -43,19 +48,21 @@ def index_time(
     index : column of the lap index.
     group : column of the groups; all share the power k.
     at : the index asked for.
-    board : column of the boards. Each then has a wait of its own, and the limits are Student's t over the boards'
-        logarithms; without it they are profile limits, as if every lap came from a board of its own.
+    board : column of the boards, each with a wait of its own. Without it each group is one board.
 
     Returns
     -------
-    One row a group: group, x, lower, upper, method (``profile`` or ``boards``), ``attrs["notes"]``, ``attrs["k"]``,
-    and ``attrs["curves"]``, the `IndexCurves` behind it. All NaN where a group's laps do not rise to the index within
-    reach of the waits tried.
+    One row a group: group, x, lower, upper, no_limits, ``attrs["notes"]``, ``attrs["k"]``, and ``attrs["curves"]``,
+    the `IndexCurves` behind it. Limits have three parts, their squares added: how boards differ (Student's t over
+    their logarithms), what is left open of k (all k whose sum of squares is less than Student's t squared away) and
+    how far the forms lie apart. `no_limits` is None or `NoLimits`: limits are NaN where there is one board a group,
+    and the waits tried on either side where laps come so suddenly that no k is too great. All NaN where a group's
+    laps do not rise to the index within reach of the waits tried.
 
     Raises
     ------
     UserError
-        A column is missing; too few laps or boards.
+        A column is missing; too few laps.
     """
     if not 0 < at < 1:
         raise UserError(Problem(f"a lap index of {at:g} is not a share between 0 and 1", "write 0.2 for a fifth"))
@@ -64,13 +71,30 @@ def index_time(
     names, codes = groups_of(frame, group)
     if np.ptp(log_x) == 0:
         raise UserError(Problem(f"all laps waited the same {x}", "lay out two or more return times"))
-    if board is None:
-        return _by_profile(_Laps(log_x, seen, codes, len(names), at), names, level)
-    boards = pd.factorize(frame[board])[0]
-    whose = np.array([codes[boards == one][0] for one in range(boards.max() + 1)])
-    if (whose[boards] != codes).any():
-        raise UserError(Problem(f"a board holds several settings of {group}", "give one board one of them"))
-    return _by_boards(_Laps(log_x, seen, boards, boards.max() + 1, at), whose, names, level)
+    whose, boards = boards_of(frame, board, codes) if board is not None else (np.arange(len(names)), codes)
+    if len(seen) < len(whose) + 2:
+        raise UserError(Problem("there are no more laps than the curves need", "measure more of them"))
+    laps = _Laps(log_x, seen, boards, len(whose))
+    fits = [_fit(laps, form, at, level) for form in ("weibull", "logistic")]
+    best, other = sorted(fits, key=lambda one: one.square)
+    inside = _inside(laps, best.middles)
+    reached = np.array([inside[whose == one].all() for one in range(len(names))])
+    rows, curves = [], {}
+    for one, name in enumerate(names):
+        row = {"group": name} | dict.fromkeys(("x", "lower", "upper"), np.nan) | {"no_limits": None}
+        if reached[one]:
+            curves[name] = float(best.middles[whose == one].mean())
+            row |= {"x": np.exp(curves[name])} | _limits(best, other, whose, reached, one, np.unique(log_x), level)
+        rows.append(row)
+    table = pd.DataFrame(rows).astype({"no_limits": object})
+    table["no_limits"] = table["no_limits"].where(table["no_limits"].notna(), None)
+    table.attrs["notes"] = tuple(
+        f"Laps of {name} do not pass the index {at:g} near the waits tried, so no wait can be named."
+        for name in table.loc[~reached, "group"]
+    )
+    table.attrs["k"] = best.power
+    table.attrs[CURVES] = IndexCurves(at, best.power, curves, best.form)
+    return table
 
 
 @dataclass(frozen=True)
@@ -82,123 +106,142 @@ class IndexCurves:
     at : the index asked for.
     power : k, shared by all.
     ln_x : the ln x at which each group reaches `at`; without those that do not.
+    form : ``weibull`` or ``logistic``.
     """
 
     at: float
     power: float
     ln_x: dict[object, float]
+    form: str = "weibull"
 
     def heights(self, group: object, x: np.ndarray) -> np.ndarray:
         """Return a group's index at each of (n,) amounts above 0."""
-        with np.errstate(over="ignore"):
-            grown = np.exp(self.power * (np.log(x) - self.ln_x[group]))
-        return np.asarray(-np.expm1(np.log1p(-self.at) * grown))
+        return _heights(self.form, self.at, self.power * (np.log(x) - self.ln_x[group]))
+
+
+def _heights(form: str, at: float, away: np.ndarray) -> np.ndarray:
+    """Return the index so far away, in k times ln t, from where it is `at`."""
+    if form == "logistic":
+        return np.asarray(expit(logit(at) + away))
+    return np.asarray(-np.expm1(np.log1p(-at) * np.exp(np.clip(away, -60.0, 60.0))))
 
 
 @dataclass(frozen=True)
 class _Laps:
-    """(n,) ln waits, indices and the number of each row's curve; how many curves; the index asked for."""
+    """(n,) ln waits, indices and the number of each row's board; how many boards."""
 
     log_x: np.ndarray
     seen: np.ndarray
-    curve: np.ndarray
+    board: np.ndarray
     count: int
-    at: float
 
-    def left(self, middles: np.ndarray, log_power: float) -> np.ndarray:
-        """Return what curves leave, by the ln wait at which each reaches the index and the ln of their power."""
-        grown = np.exp(np.clip(np.exp(log_power) * (self.log_x - middles[self.curve]), -60.0, 60.0))
-        return self.seen + np.expm1(np.log1p(-self.at) * grown)
+    @cached_property
+    def places(self) -> np.ndarray:
+        """The ln t at which a board's own wait is sought at first."""
+        return np.arange(self.log_x.min() - _BEYOND, self.log_x.max() + _BEYOND, _STEP)
 
-    @property
-    def reach(self) -> tuple[float, float]:
-        return float(self.log_x.min()) - _BEYOND, float(self.log_x.max()) + _BEYOND
-
-
-def _fit(laps: _Laps, held: tuple[int, float] | None = None) -> tuple[np.ndarray, float, float]:
-    """Return the curves' ln waits, the ln power and the sum of squares, one curve's ln wait held if so."""
-    from scipy.optimize import least_squares
-
-    free = [one for one in range(laps.count) if held is None or one != held[0]]
-
-    def left(values: np.ndarray) -> np.ndarray:
-        return laps.left(_placed(values[:-1], free, held, laps.count), values[-1])
-
-    low, high = laps.reach
-    bounds = ([low] * len(free) + [np.log(_POWERS[0])], [high] * len(free) + [np.log(_POWERS[1])])
-    starts = [
-        np.append(np.full(len(free), share * low + (1 - share) * high), np.log(_START_POWER))
-        for share in (0.35, 0.5, 0.65)
-    ]
-    tries = [least_squares(left, start, bounds=bounds, xtol=1e-12, ftol=1e-13, gtol=1e-12) for start in starts]
-    found = min(tries, key=lambda one: float(one.cost))
-    return _placed(found.x[:-1], free, held, laps.count), float(found.x[-1]), 2 * float(found.cost)
+    @cached_property
+    def of_board(self) -> np.ndarray:
+        """(n, boards) which rows are of a board."""
+        return (self.board[:, None] == np.arange(self.count)).astype(float)
 
 
-def _placed(values: np.ndarray, free: list[int], held: tuple[int, float] | None, count: int) -> np.ndarray:
-    middles = np.empty(count)
-    middles[free] = values
-    if held is not None:
-        middles[held[0]] = held[1]
-    return middles
+@dataclass(frozen=True)
+class _Fit:
+    """A form at its best k: (boards,) ln waits, sum of squares; (2, boards) ln waits at the least and greatest k.
+
+    `endless` says whether no k is too great.
+    """
+
+    form: str
+    power: float
+    middles: np.ndarray
+    square: float
+    ends: np.ndarray
+    endless: bool
 
 
-def _by_profile(laps: _Laps, names: tuple[object, ...], level: float) -> pd.DataFrame:
-    middles, log_power, square = _fit(laps)
+def _fit(laps: _Laps, form: str, at: float, level: float) -> _Fit:
+    from scipy.optimize import brentq, minimize_scalar
+
+    def square(log_power: float) -> float:
+        return _middles(laps, form, at, np.exp(log_power))[1]
+
+    least, most = np.log(_POWERS)
+    tried = np.linspace(least, most, 30)
+    squares = np.array([square(one) for one in tried])
+    near = int(squares.argmin())
+    bounds = tried[max(near - 1, 0)], tried[min(near + 1, len(tried) - 1)]
+    found = minimize_scalar(square, bounds=bounds, method="bounded", options={"xatol": 1e-7})
+    log_power = float(found.x) if found.fun < squares[near] else float(tried[near])
+    middles, lowest = _middles(laps, form, at, np.exp(log_power))
     df = len(laps.seen) - laps.count - 1
-    if df < 1:
-        raise UserError(Problem("there are no more laps than the curves need", "measure more of them"))
-    allowed = square * (1 + float(fdtri(1, df, level)) / df)
-    rows = []
-    for one, name in enumerate(names):
-
-        def drop(middle: float, one: int = one) -> float:
-            return _fit(laps, (one, middle))[2] - allowed
-
-        lower, upper = (limit(drop, middles[one], side, 0.25) for side in (-1.0, 1.0))
-        with np.errstate(over="ignore"):
-            rows.append({"group": name, "x": np.exp(middles[one]), "lower": np.exp(lower), "upper": np.exp(upper)})
-    reached = _inside(laps, middles)
-    return _table(rows, reached, "profile", log_power, laps.at, [])
+    allowed = lowest * (1 + float(stdtrit(df, 0.5 + level / 2)) ** 2 / df)
+    ends = []
+    for end in (least, most):
+        closed = lowest > 0 and square(end) > allowed
+        ends.append(brentq(lambda one: square(one) - allowed, log_power, end, xtol=1e-6) if closed else end)
+    at_ends = np.array([_middles(laps, form, at, np.exp(end))[0] for end in ends])
+    return _Fit(form, float(np.exp(log_power)), middles, lowest, at_ends, ends[1] == most)
 
 
-def _by_boards(laps: _Laps, whose: np.ndarray, names: tuple[object, ...], level: float) -> pd.DataFrame:
-    df = laps.count - len(names)
-    if df < 1:
-        raise UserError(
-            Problem("there is one board a group, so how boards differ cannot be told", "read more boards of a group")
-        )
-    middles, log_power, _ = _fit(laps)
-    inside = _inside(laps, middles)
-    means = np.array([middles[whose == one].mean() for one in range(len(names))])
-    scatter = np.sqrt(((middles - means[whose]) ** 2).sum() / df)
-    half = float(stdtrit(df, 0.5 + level / 2)) * scatter / np.sqrt(np.bincount(whose, minlength=len(names)))
-    reached = np.array([inside[whose == one].all() for one in range(len(names))])
-    if not reached.all():
-        half = np.full(len(names), np.nan)
-    rows = [
-        {"group": name, "x": np.exp(means[one]), "lower": np.exp(means[one] - half[one]),
-         "upper": np.exp(means[one] + half[one])}
-        for one, name in enumerate(names)
-    ]  # fmt: skip
-    note = f"Each board has a wait of its own; the limits are those of {laps.count} boards, {df} degrees of freedom."
-    return _table(rows, reached, "boards", log_power, laps.at, [note])
+def _middles(laps: _Laps, form: str, at: float, power: float) -> tuple[np.ndarray, float]:
+    """Return each board's best ln wait at a stated k, by a grid and ever closer parabolas, and the sum of squares."""
+    left = laps.seen - _heights(form, at, power * (laps.log_x - laps.places[:, None]))
+    nearest = laps.places[(left**2 @ laps.of_board).argmin(axis=0)]
+
+    def squares(middles: np.ndarray) -> np.ndarray:
+        left = laps.seen - _heights(form, at, power * (laps.log_x - middles[laps.board]))
+        return left**2 @ laps.of_board
+
+    middles = nearest
+    for step in (_STEP, _STEP / 10, _STEP / 100):
+        before, here, after = (squares(middles + way * step) for way in (-1.0, 0.0, 1.0))
+        bend = before - 2 * here + after
+        move = np.divide(before - after, 2 * bend, out=np.zeros_like(here), where=bend > 0)
+        middles = middles + step * np.clip(move, -1.0, 1.0)
+    return middles, float(squares(middles).sum())
 
 
 def _inside(laps: _Laps, middles: np.ndarray) -> np.ndarray:
-    low, high = laps.reach
-    return (middles > low + 1e-3) & (middles < high - 1e-3)
+    return (middles > laps.places[0] + _STEP) & (middles < laps.places[-1] - _STEP)
 
 
-def _table(
-    rows: list[dict[str, object]], reached: np.ndarray, method: str, log_power: float, at: float, notes: list[str]
-) -> pd.DataFrame:
-    table = pd.DataFrame(rows).assign(method=method)
-    table.loc[~reached, ["x", "lower", "upper"]] = np.nan
-    for name in table.loc[~reached, "group"]:
-        notes.append(f"Laps of {name} do not pass the index {at:g} near the waits tried, so no wait can be named.")
-    table.attrs["notes"] = tuple(notes)
-    table.attrs["k"] = power = float(np.exp(log_power))
-    curves = {row["group"]: float(np.log(row["x"])) for row in table.to_dict("records") if not np.isnan(row["x"])}
-    table.attrs[CURVES] = IndexCurves(at, power, curves)
-    return table
+def _limits(
+    best: _Fit, other: _Fit, whose: np.ndarray, reached: np.ndarray, group: int, tried: np.ndarray, level: float
+) -> dict[str, object]:
+    """Return lower, upper and no_limits of one group."""
+    told, mine = reached[whose], whose == group
+    df = int(told.sum() - reached.sum())
+    if df < 1:
+        return {"no_limits": NoLimits.ONE_BOARD}
+
+    def half(middles: np.ndarray) -> float:
+        means = np.array([middles[whose == one].mean() for one in range(len(reached))])
+        scatter = ((middles - means[whose])[told] ** 2).sum() / df
+        return float(stdtrit(df, 0.5 + level / 2) * np.sqrt(scatter / mine.sum()))
+
+    if best.endless and other.endless:
+        return _on_either_side(best.middles, mine, half, tried)
+    mean = best.middles[mine].mean()
+    moved = np.append(best.ends[:, mine].mean(axis=1), mean) - mean
+    apart = np.hypot(half(best.middles), other.middles[mine].mean() - mean)
+    return {
+        "lower": np.exp(mean - np.hypot(apart, moved.min())),
+        "upper": np.exp(mean + np.hypot(apart, moved.max())),
+    }
+
+
+def _on_either_side(
+    middles: np.ndarray, mine: np.ndarray, half: Callable[[np.ndarray], float], tried: np.ndarray
+) -> dict[str, object]:
+    """Return the waits tried between which a group's laps come, each board's taken as midway between its own two."""
+    edges = np.concatenate([[tried[0] - _BEYOND], tried, [tried[-1] + _BEYOND]])
+    above = np.clip(np.searchsorted(edges, middles), 1, len(edges) - 1)
+    midway = (edges[above - 1] + edges[above]) / 2
+    lower, upper = midway[mine].mean() - half(midway), midway[mine].mean() + half(midway)
+    before, after = tried[tried < lower], tried[tried > upper]
+    return {
+        "lower": float(np.exp(before[-1])) if before.size else 0.0,
+        "upper": float(np.exp(after[0])) if after.size else np.inf, "no_limits": NoLimits.BETWEEN,
+    }  # fmt: skip

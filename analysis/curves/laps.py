@@ -16,6 +16,7 @@ from analysis.curves import roles
 from analysis.curves.columns import ALL
 from analysis.curves.drawn import lap_curve, lap_points, no_lap_curve, no_lap_points
 from analysis.curves.lap_index import index_time
+from analysis.curves.no_limits import NoLimits
 from analysis.curves.thresholds import threshold
 from analysis.decide import Decision
 from analysis.frame import patch_table
@@ -30,6 +31,8 @@ _LEAST_BAY_M2 = 0.05
 """A smaller bay is no way to work (common sense, no source)."""
 FITS, MAY_NOT, DOES_NOT, UNTOLD = "fits", "may not fit", "does not fit", "cannot be told"
 HELPED = "fits with a helper"
+BOARDS = "boards"
+"""How measured laps are judged: by a wait of each board's own."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +40,7 @@ class Wait:
     """How long an edge may wait with one carrier, in minutes with 95 % limits; NaN where it cannot be told.
 
     Where laps stay rarer than asked up to the longest wait tried, `minutes` is infinite and `lower` no more than
-    that wait.
+    that wait. `no_limits` says why `lower` and `upper` are not 95 % limits, where they are not.
     """
 
     carrier: str
@@ -45,6 +48,7 @@ class Wait:
     lower: float
     upper: float
     sentence: str
+    no_limits: NoLimits | None = None
 
 
 @dataclass(frozen=True)
@@ -208,7 +212,7 @@ def _graded(
     if not seen.any() or seen.all():
         which = "no lap was seen at any" if not seen.any() else "a lap was seen at every"
         raise UserError(f"{which} of the return times, {time_words(kept['minutes'].min())} to {time_words(longest)}")
-    found, apart = _with_boards(counts, risk)
+    found = _with_boards(counts, risk)
     what = f"at a risk of {risk_words(risk)}"
     waits = tuple(_wait(row, kept["minutes"], what) for row in found.to_dict("records"))
     if laps.kind == "grade":
@@ -217,7 +221,7 @@ def _graded(
     method = str(found["method"].iloc[0])
     said = _joined(wait.sentence for wait in waits)
     return LapWindow(
-        laps.name, risk, waits, method, said, (*notes, *more, *found.attrs["notes"], *apart),
+        laps.name, risk, waits, method, said, (*notes, *more, *found.attrs["notes"]),
         points=lap_points(counts, method), curve=lap_curve(found, counts),
     )  # fmt: skip
 
@@ -229,13 +233,13 @@ def _seen(laps: Response, values: pd.Series, seen_at: float) -> pd.Series:
     return values <= seen_at if laps.aim != "less" else values >= laps.grades + 1 - seen_at
 
 
-def _with_boards(counts: pd.DataFrame, risk: float) -> tuple[pd.DataFrame, list[str]]:
-    """Take boards as the pieces, or say that there are too few."""
-    try:
-        return threshold(counts, "minutes", "seen", "looks", "carrier", risk, board="board"), []
-    except UserError as error:
-        found = threshold(counts, "minutes", "seen", "looks", "carrier", risk)
-        return found, [f"The limits hold for these boards alone: {error.problems[0].what}."]
+def _with_boards(counts: pd.DataFrame, risk: float) -> pd.DataFrame:
+    """Take boards as the pieces; where a carrier has but one there are no limits."""
+    if counts.groupby("carrier", observed=True)["board"].nunique().max() > 1:
+        return threshold(counts, "minutes", "seen", "looks", "carrier", risk, board="board").assign(no_limits=None)
+    found = threshold(counts, "minutes", "seen", "looks", "carrier", risk)
+    found.attrs["notes"] = ()
+    return found.assign(lower=math.nan, upper=math.nan, no_limits=NoLimits.ONE_BOARD)
 
 
 # --- measured laps ---------------------------------------------------------------------------------
@@ -255,19 +259,13 @@ def _measured(laps: Response, times: Factor, table: pd.DataFrame, notes: list[st
     if kept.empty:
         raise UserError("no board shows a step at its set control")
     kept = kept.assign(index=kept["value"] / kept["board"].map(full))
-    try:
-        found = index_time(kept, "minutes", "index", "carrier", index, board="board")
-        apart: list[str] = []
-    except UserError as error:
-        found = index_time(kept, "minutes", "index", "carrier", index)
-        apart = [f"The limits hold for these boards alone: {error.problems[0].what}."]
+    found = index_time(kept, "minutes", "index", "carrier", index, board="board")
     what = f"until a lap shows {100 * index:g} % of a full double coat"
     waits = tuple(_wait(row, kept["minutes"], what) for row in found.to_dict("records"))
-    method = str(found["method"].iloc[0])
     said = _joined(wait.sentence for wait in waits)
     return LapWindow(
-        laps.name, index, waits, method, said, (*notes, *more, *found.attrs["notes"], *apart), measured=True,
-        points=lap_points(kept, method), curve=lap_curve(found, kept),
+        laps.name, index, waits, BOARDS, said, (*notes, *more, *found.attrs["notes"]), measured=True,
+        points=lap_points(kept, BOARDS), curve=lap_curve(found.assign(method=BOARDS), kept),
     )  # fmt: skip
 
 
@@ -290,6 +288,15 @@ def _wait(row: dict[str, object], tried: pd.Series, what: str) -> Wait:
         return Wait(
             name, minutes, lower, upper, f"{start.replace('the edge', 'how long the edge may wait')} cannot be told"
         )
+    why = NoLimits(str(row["no_limits"])) if row["no_limits"] is not None else None
+    if why is NoLimits.BETWEEN:
+        apart = between_words(lower, upper)
+        says = f"{start} may wait {apart} {what}, which comes too suddenly to say it more closely"
+        return Wait(name, minutes, lower, upper, says, why)
+    if why is NoLimits.ONE_BOARD:
+        on_it = "longer than any wait tried" if minutes > longest else time_words(minutes)
+        says = f"{start} may wait {on_it} {what} on the one board read, and how other boards differ is not known"
+        return Wait(name, minutes if minutes <= longest else math.inf, lower, upper, says, why)
     if minutes > longest:
         held = min(lower, longest)
         says = f"{start} may wait {time_words(longest)}, the longest tried, and perhaps longer {what}"
@@ -323,6 +330,13 @@ def limit_words(lower: float, upper: float) -> str:
     if math.isinf(upper):
         return f"{time_words(lower)} or more"
     return f"up to {time_words(upper)}" if low_end else f"{time_words(lower)} to {time_words(upper)}"
+
+
+def between_words(lower: float, upper: float) -> str:
+    """Return ``between 3 min and 5 min``, of the waits tried between which laps come."""
+    if lower == 0 or math.isinf(upper):
+        return f"more than {time_words(lower)}" if lower else f"less than {time_words(upper)}"
+    return f"between {time_words(lower)} and {time_words(upper)}"
 
 
 def time_words(minutes: float) -> str:

@@ -21,8 +21,8 @@ COSTS = (
     "touch_h", "elapsed_h", "days", "rework", "rework_risk", "break_even",
 )  # fmt: skip
 LAP_WINDOWS = (
-    "response", "at", "carrier", "minutes", "lower", "upper", "method", "piece_s", "helper_s", "verdict", "bay_m2",
-    "sentence",
+    "response", "at", "carrier", "minutes", "lower", "upper", "no_limits", "method", "piece_s", "helper_s", "verdict",
+    "bay_m2", "sentence",
 )  # fmt: skip
 LAP_POINTS = ("response", "carrier", "minutes", "seen", "looks", "share")
 LAP_CURVES = ("response", "carrier", "minutes", "chance")

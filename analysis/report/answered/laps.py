@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from analysis.answers import Answers
+from analysis.curves.no_limits import NoLimits
+from analysis.curves.of_trial import LapWindow
 from analysis.report import curve_figures, evidence, words
 from analysis.report.parts import Group, Picture, Section, Table
 from analysis.report.words import said
@@ -68,18 +71,23 @@ def _wait_table(found: Answers, at: int) -> Table:
         columns=columns,
         numeric=(False, True, True, True, *((False, True) if held else ())),
         rows=tuple(rows),
-        notes=(f"Limits are 95% ones, {_method(window.method)}.",),
+        notes=tuple(_of_limits(window)),
         source="tables/lap_windows.csv",
     )
 
 
-def _method(name: str) -> str:
-    """Return how limits were found, in words."""
-    if name == "boards":
-        return "from a wait of each board's own"
-    likelihood = "the likelihood as Firth (1993) penalises it" if name.startswith("firth") else "the likelihood"
-    apart = ", boards differing at random" if name.endswith("boards random") else ""
-    return f"by the profile of {likelihood}{apart}"
+def _of_limits(window: LapWindow) -> Iterator[str]:
+    """Say what the limits are."""
+    reasons = {wait.no_limits for wait in window.waits}
+    if None in reasons:
+        how = "from a wait of each board's own" if window.measured else (
+            "by Bayes' rule, from how steep the curves and how unlike the boards may be"
+        )  # fmt: skip
+        yield f"Limits are 95% ones, {how}."
+    if NoLimits.BETWEEN in reasons:
+        yield "Where laps come suddenly the limits are the waits tried on either side."
+    if NoLimits.ONE_BOARD in reasons:
+        yield "There are no limits: one board a carrier was read, so how boards differ is not known."
 
 
 def _minutes(value: float) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.curves import laps as lap_words
 from analysis.curves.columns import ALL
+from analysis.curves.no_limits import NoLimits
 from analysis.curves.of_trial import LapWindow, Wait
 from analysis.report import figures, words
 from analysis.report.curve_figures.panel import (
@@ -119,6 +120,8 @@ def _wait_amount(window: LapWindow, wait: Wait) -> str:
     shortest = float(window.points["minutes"].min())
     if wait.minutes < shortest:
         return f"less than {lap_words.time_words(shortest)}"
+    if wait.no_limits is NoLimits.BETWEEN:
+        return lap_words.between_words(wait.lower, wait.upper)
     return f"{lap_words.time_words(wait.minutes)} ({lap_words.limit_words(wait.lower, wait.upper)})"
 
 
