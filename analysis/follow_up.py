@@ -115,7 +115,7 @@ def _between_schedules(trial: Trial, decision: Decision) -> list[Finding]:
         ranking = rank(trial, decision, trial.plan.brief)
     except UserError:
         return []
-    alike = ranking.table[ranking.table["chance"].notna() & ~ranking.table["told_from_best"]]
+    alike = ranking.alike
     differing = {factor.name for factor in trial.plan.factors if alike[factor.name].nunique() > 1}
     named = {condition.response.name for condition in ranking.brief.conditions}
     found = (*decision.findings, *decision.also_seen)

@@ -406,7 +406,7 @@ def test_captions_state_the_finding(lapped, dyed):
     best = curve_figures.chances_caption(ranking([(name, "none") for name in ("water", "oil", "lye", "gin")]))
     assert best == (
         "Likeliest to meet the brief is carrier water, seal coat none: 90 of 100 patches (70 to 100), but 2 other "
-        "combinations may be as good."
+        "combinations may be as good (60 on average over it and these)."
     )
 
 

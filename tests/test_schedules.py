@@ -13,6 +13,7 @@ from analysis import decide, follow_up, schedules
 from analysis.decide import Comparison, Decision, Finding
 from analysis.responses import analyse
 from analysis.schedules import chances
+from analysis.schedules import ranking as ranking_of
 from analysis.schedules.predicting import predict
 from analysis.schedules.together import cross_covariances, shrink
 from tests.conftest import EXAMPLE
@@ -352,6 +353,47 @@ def test_the_example_is_ranked(trial, ranking):
     assert ranking.best["seal_coat"] == "shellac 1 lb cut"  # by truth.json it lifts figure clarity by 0.9 grade
     assert "darkness at most 38 L*" in ranking.sentences[0]
     assert any("seed 1" in note for note in ranking.notes)
+
+
+@pytest.mark.parametrize("middle", [0.0, -1.0])
+def test_of_combinations_that_are_alike_none_is_said_to_be_less_likely(middle):
+    """Ten alike, whose chances come out by chance alone: in 95 of 100 trials none is told from the best.
+
+    300 trials: 6 to 25 would be seen in all but one of a hundred such tests (binomial). Compared as if the best had
+    been named beforehand, some are told in more than half of the trials.
+    """
+    rng = np.random.default_rng(4)
+    told = before = 0
+    for _ in range(300):
+        found = ndtr(middle + 0.4 * (rng.standard_normal(10) + rng.standard_normal((400, 10))))
+        best = int(found.mean(axis=0).argmax())
+        lower, upper = ranking_of._behind(found, np.arange(10), best, 0.95)
+        assert lower[best] == upper[best] == 0
+        assert (lower <= upper).all()
+        told += bool((lower > 0).any())
+        before += bool((np.quantile(found[:, [best]] - found, 0.025, axis=0) > 0).any())
+    assert 6 <= told <= 25
+    assert before > 100
+
+
+def test_a_combination_far_behind_is_told_from_the_best():
+    """Three drawn means 0, 0.1 and 3 standard deviations apart, each known to a tenth of one."""
+    rng = np.random.default_rng(4)
+    found = ndtr(np.array([1.0, 0.9, -2.0]) + 0.1 * rng.standard_normal((1000, 3)))
+    lower, upper = ranking_of._behind(found, np.arange(3), 0, 0.95)
+    assert lower[1] < 0 < upper[1]
+    short = float(ndtr(1.0) - ndtr(-2.0))
+    assert 0.75 * short < lower[2] < short < upper[2]
+
+
+def test_the_mean_of_those_that_are_alike_stands_beside_the_best(ranking):
+    alike = ranking.table[ranking.table["chance"].notna() & ~ranking.table["told_from_best"]]
+    assert len(alike) > 1
+    assert ranking.mean_of_alike == pytest.approx(alike["chance"].mean())
+    said = (
+        f"on average over it and the {len(alike) - 1} not to be told from it about {100 * ranking.mean_of_alike:.0f}"
+    )
+    assert said in ranking.sentences[0]
 
 
 def test_the_same_seed_gives_the_same_answer_and_another_nearly(trial, decision, ranking):

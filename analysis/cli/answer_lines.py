@@ -57,6 +57,7 @@ def data(found: Answers) -> dict[str, Any]:
             "asked_beforehand": "schedules" not in found.exploratory,
             "draws": ranking.draws if ranking else None,
             "seed": ranking.seed if ranking else None,
+            "mean_of_alike": _known(ranking.mean_of_alike) if ranking else None,
             "ranking": _rows(ranking.table) if ranking else [],
             "costs": _rows(ranked.priced.table) if ranked.priced else [],
             "confirmation": [asdict(one) | {"response": one.response.name} for one in ranked.confirmation],

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr, ndtri
 
 from analysis.decide import Decision
+from analysis.level import LEVEL, level_of, per_cent
 from analysis.responses import Analysis
 from analysis.schedules import chances
 from analysis.schedules.predicting import cautions, predict
@@ -21,7 +23,9 @@ from trials.folder import Trial
 from trials.plan import Plan
 
 DRAWS = 1000
-LEVEL = 0.95
+
+_LEAST = 1e-4
+"""A drawn chance nearer to nought or one counts as this near."""
 
 TRIED, NOT_TRIED, NEVER_MADE, UNKNOWN = "tried", "not tried", "never made", "cannot be estimated"
 
@@ -36,7 +40,8 @@ class Ranking:
     table : one row a combination, the likeliest first, then those that cannot be told, then those never made: a
         column a factor; state (``tried``, ``not tried``, ``never made``, ``cannot be estimated``); chance that one
         new patch on a new board meets all conditions, its 95 % interval lower and upper, its Monte Carlo standard
-        error; behind, behind_lower and behind_upper, how far it falls short of the best; and told_from_best.
+        error; behind, behind_lower and behind_upper, how far it falls short of the best, with intervals that hold
+        for all combinations at once, whichever is picked as the best; and told_from_best.
     together : how the responses go together.
     draws, seed : of the simulation.
     sentences : what it means.
@@ -55,6 +60,16 @@ class Ranking:
     def best(self) -> dict[str, str] | None:
         """The levels of the likeliest combination, or None where nothing can be told."""
         return self.treatment(0) if self.table["chance"].notna().any() else None
+
+    @property
+    def alike(self) -> pd.DataFrame:
+        """The rows of the likeliest combination and of those not to be told from it."""
+        return self.table[self.table["chance"].notna() & ~self.table["told_from_best"]]
+
+    @property
+    def mean_of_alike(self) -> float:
+        """The mean chance of these: what the best, picked because it came out best, may well be; NaN for none."""
+        return float(self.alike["chance"].mean())
 
     def treatment(self, row: int) -> dict[str, str]:
         """Return the levels of a row of the table."""
@@ -91,11 +106,10 @@ def rank(
     predicted = [predict(one, made) for one in analyses]
     known = np.logical_and.reduce([one.known for one in predicted])
     found = chances.by_draw(predicted, wanted.conditions, related, draws, np.random.default_rng(seed))
-    table = _table(settings, made, found, known, _tried(analyses, names))
-    return Ranking(
-        wanted, table, related, draws, seed, tuple(_sentences(trial.plan, wanted, table)),
-        tuple(_notes(analyses, related, table, draws, seed)),
-    )  # fmt: skip
+    table = _table(settings, made, found, known, _tried(analyses, names), level_of(trial.plan))
+    notes = tuple(_notes(trial.plan, analyses, related, table, draws, seed))
+    ranking = Ranking(wanted, table, related, draws, seed, (), notes)
+    return replace(ranking, sentences=tuple(_sentences(trial.plan, ranking)))
 
 
 def _fitted(decision: Decision, name: str) -> Analysis:
@@ -118,17 +132,17 @@ def _table(
     found: np.ndarray,
     known: np.ndarray,
     tried: set[tuple[str, ...]],
+    level: float,
 ) -> pd.DataFrame:
     chance = np.where(known, found.mean(axis=0), np.nan)
     best = int(np.nanargmax(chance)) if known.any() else 0
     tails = [(1 - LEVEL) / 2, (1 + LEVEL) / 2]
     lower, upper = np.quantile(found, tails, axis=0)
-    short = found[:, [best]] - found
-    short_lower, short_upper = np.quantile(short, tails, axis=0)
+    short_lower, short_upper = _behind(found, np.flatnonzero(known), best, level)
     columns = {
         "chance": chance, "lower": lower, "upper": upper,
         "monte_carlo_se": found.std(axis=0, ddof=1) / len(found) ** 0.5,
-        "behind": short.mean(axis=0), "behind_lower": short_lower, "behind_upper": short_upper,
+        "behind": chance[best] - chance, "behind_lower": short_lower, "behind_upper": short_upper,
     }  # fmt: skip
     numbers = pd.DataFrame({name: np.where(known, values, np.nan) for name, values in columns.items()})
     states = [(TRIED if tuple(one.values()) in tried else NOT_TRIED) for one in made]
@@ -141,6 +155,42 @@ def _table(
         never = never.reindex(columns=table.columns).astype(dict.fromkeys(columns, float) | {"told_from_best": bool})
         table = pd.concat([table, never.assign(told_from_best=False)])
     return table.reset_index(drop=True)
+
+
+def _behind(found: np.ndarray, known: np.ndarray, best: int, level: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return (m,) limits of how far each combination falls short of the one that was picked as the best.
+
+    Parameters
+    ----------
+    found : (draws, m) chances.
+    known : which of them are known.
+    best : the one picked.
+
+    Notes
+    -----
+    The chances are compared as normal deviates, in which a drawn mean counts alike near nought and near one half. By
+    how many standard errors the best of combinations that are all alike comes out ahead of the others is seen in the
+    draws themselves: each less its mean is such a case, of which the best is picked again. The limits are that many
+    standard errors from the estimates, and turned back into chances at the chance of the one picked. So where all
+    are alike none is said to be less likely in `level` of the trials, and elsewhere the more so.
+    """
+    lower, upper = np.full((2, found.shape[1]), np.nan)
+    if not len(known):
+        return lower, upper
+    deviates = ndtri(np.clip(found[:, known], _LEAST, 1 - _LEAST))
+    means, own = deviates.mean(axis=0), int(np.flatnonzero(known == best)[0])
+    errors = deviates - means
+    covariance = errors.T @ errors / (len(errors) - 1)
+    variances = np.diag(covariance)
+    spread = np.sqrt(np.maximum(variances[:, None] + variances - 2 * covariance, 1e-12))
+    picked = errors.argmax(axis=1)
+    ahead = (errors.max(axis=1)[:, None] - errors) / spread[picked]
+    half = float(np.quantile(ahead.max(axis=1), level)) * spread[own]
+    half[own] = 0.0
+    at = ndtri(np.clip(found[:, best].mean(), _LEAST, 1 - _LEAST))
+    for limits, sign in ((lower, -1), (upper, 1)):
+        limits[known] = ndtr(at) - ndtr(at - (means[own] - means + sign * half))
+    return lower, upper
 
 
 # --- in words --------------------------------------------------------------------------------------
@@ -165,22 +215,24 @@ def treatment_words(treatment: Mapping[str, str]) -> str:
     return ", ".join(f"{name.replace('_', ' ')} {level}" for name, level in treatment.items())
 
 
-def _sentences(plan: Plan, brief: Brief, table: pd.DataFrame) -> list[str]:
-    names = [factor.name for factor in plan.factors]
+def _sentences(plan: Plan, ranking: Ranking) -> list[str]:
+    names, table = [factor.name for factor in plan.factors], ranking.table
     told = table[table["chance"].notna()]
     if told.empty:
         return ["No combination of the plan's levels can be told from what was read."]
     first = told.iloc[0]
-    interval = f"95% interval {100 * first['lower']:.0f} to {100 * first['upper']:.0f}"
+    level, rest = ranking.alike.iloc[1:], len(told) - len(ranking.alike)
+    interval = f"{per_cent(LEVEL)} interval {100 * first['lower']:.0f} to {100 * first['upper']:.0f}"
+    if len(level):
+        mean = _about(ranking.mean_of_alike)
+        interval += f"; on average over it and the {len(level)} not to be told from it {mean}"
     said = [
-        f"The brief is {brief.words}. Likeliest to meet it on a new board: "
+        f"The brief is {ranking.brief.words}. Likeliest to meet it on a new board: "
         f"{treatment_words({name: str(first[name]) for name in names})}, {_about(first['chance'])} "
         f"patches ({interval})" + (", a combination that was not tried." if first["state"] == NOT_TRIED else ".")
     ]
     if first["upper"] < 0.5:
         said.append("Even so it is more likely missed than met: ease the brief, or try other levels.")
-    level = told[~told["told_from_best"]].iloc[1:]
-    rest = len(told) - 1 - len(level)
     if len(level):
         shown = [
             f"{treatment_words({name: str(row[name]) for name in names})} ({share_words(row['chance'])})"
@@ -209,14 +261,18 @@ def _states(table: pd.DataFrame) -> list[str]:
     return said
 
 
-def _notes(analyses: Sequence[Analysis], related: Together, table: pd.DataFrame, draws: int, seed: int) -> list[str]:
+def _notes(
+    plan: Plan, analyses: Sequence[Analysis], related: Together, table: pd.DataFrame, draws: int, seed: int
+) -> list[str]:
     error = table["monte_carlo_se"].max()
     notes = [
         "Chances are for one new patch on a new board of the trial's lots, read by the trial's assessors and "
         "instruments as often as its patches were.",
         f"From {draws} draws of the fits' parameters, seed {seed}; Monte Carlo standard error at most {error:.3f}.",
-        "Each combination is compared with the best by a 95% interval of its own, on the same draws.",
-        "The best of many looks a little better than it is: make a confirmation board before it is relied on.",
+        "The best is the one that came out best, so the others are compared with it by intervals that hold for all "
+        f"at once with {per_cent(level_of(plan))}, whichever is picked.",
+        "The best of many looks better than it is, so the mean over all that cannot be told from it stands beside "
+        "its chance: make a confirmation board before it is relied on.",
     ]
     if len(analyses) > 1:
         for i, second in enumerate(related.names):

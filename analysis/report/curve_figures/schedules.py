@@ -81,7 +81,8 @@ def chances_caption(ranking: Ranking) -> str:
     chance = f"{share_words(first.chance / 100)} patches ({first.lower:.0f} to {first.upper:.0f})"
     said = f"Likeliest to meet the brief is {first.treatment}{tried}: {chance}"
     if level:
-        said += f", but {words.count(level, 'other combination')} may be as good"
+        average = f"{100 * ranking.mean_of_alike:.0f} on average over it and these"
+        said += f", but {words.count(level, 'other combination')} may be as good ({average})"
     elif len(rows) > 1:
         said += ", ahead of all others"
     return words.clean(said + ".")
