@@ -79,7 +79,7 @@ def _truths(plan: Plan, one: Expected, gain: str) -> tuple[str, str]:
     if several_pairs(one):
         return f"one level truly gains {gain} over another, the rest midway", "no level differs"
     levels = plan.factor(one.effect).levels
-    first, second = (one.question.between if one.question else ()) or levels
+    first, second = (one.question.between if one.question else ()) or (levels[0], levels[-1])
     over = f" over {words.clean(first)}" if len(levels) > 2 else ""
     return f"{words.clean(second)} truly gains {gain}{over}", "it gains nothing"
 

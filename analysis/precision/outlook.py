@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import gammaln, stdtrit
 
 from analysis import combinations, priors
-from analysis.level import LEVEL, level_of
+from analysis.level import LEVEL, each_of, level_of
 from analysis.precision import verdicts
 from analysis.precision.exact import Variances, cell_means, checked, f_power, is_even, treated_rows
 from analysis.precision.known import KnownVariances
@@ -131,17 +131,24 @@ class Known:
         return replace(start, contrast=contrast, error_df=df, se=se, **asdict(found))
 
     def _made_up(self, question: Question) -> dict[str, float]:
-        """Return the chances of the verdicts by analysing made-up readings; not known where none can be analysed.
+        """Return half-width and chances by analysing made-up readings; not known where none can be analysed.
 
         They have no exact form where levels are not known alike; and where pieces are said not to differ at all a
         fit, which does not know that, is less precise than known variances make it.
         """
         gain = TRUE_GAIN * question.worth
         try:
-            found = simulate(self.plan, self.layout, question, self.variances, gain, EXPERIMENTS)
+            found = simulate(
+                self.plan, self.layout, question, self.variances, gain, EXPERIMENTS, seen_gain=question.worth
+            )
         except UserError:
-            return {"settles": math.nan, "says_none": math.nan}
-        return {"settles": found.settled, "says_none": found.says_none}
+            return {"power": math.nan, "settles": math.nan, "says_none": math.nan}
+        return {
+            "half_width": found.half_width,
+            "power": found.seen,
+            "settles": found.settled,
+            "says_none": found.says_none,
+        }
 
     def _widest(self, effect: Effect, between: Sequence[str]) -> tuple[str, float, float, int]:
         """Return the least well known of an effect's comparisons: name, se, df, and how many levels are compared."""
@@ -186,7 +193,7 @@ def chances(se: float, df: float, levels: int, effect_df: int, worth: float | No
     worth : of the difference; without one power and chances are NaN.
     all_at : the level at which all intervals hold together, and whose rest the F test's p has to be below.
     """
-    level = verdicts.widened(all_at, levels)
+    level = each_of(all_at, levels * (levels - 1) // 2)
     half_width = float(stdtrit(df, 0.5 + level / 2)) * se * _mean_root(df)
     if worth is None:
         return Chances(level, half_width, math.nan, math.nan, math.nan)

@@ -23,11 +23,6 @@ _RANGES = 500
 """Points of the quadrature: over the largest mean, over the mean square, and of the range in between."""
 
 
-def widened(level: float, levels: int) -> float:
-    """Return the level of each interval so that those of all pairs of levels hold together (Bonferroni)."""
-    return 1 - (1 - level) * 2 / (levels * (levels - 1))
-
-
 def chances(se: float, df: float, levels: int, level: float, worth: float) -> tuple[float, float]:
     """Return the chances of "worth it" at a true gain of `TRUE_GAIN` worths, and of "not worth it" at none.
 
