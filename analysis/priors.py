@@ -5,6 +5,7 @@ Working values stand in until an earlier trial has been fitted; `Prior.source` s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -256,10 +257,9 @@ _NAMES = {"board": "board", "board:lane": "lane", "board:strip": "strip", RESIDU
 
 
 def _by_term(plan: Plan, pieces: Mapping[str, float], reading: float) -> pd.Series:
-    """Give the plan's random terms their variances.
+    """Give the plan's random terms their variances; what is no term of its own is part of them, see `_shifts`.
 
-    A lane or strip of which a board has one is the board; a piece that is a single patch joins the residual. Where no
-    variance is given for lots, those between boards are shared out between lots and boards by `LOT_SHARE`.
+    Where no variance is given for lots, those between boards are shared out between lots and boards by `LOT_SHARE`.
     """
     terms = structure.random_terms(plan)
     board, lot = pieces["board"], pieces.get("lot")
@@ -267,18 +267,38 @@ def _by_term(plan: Plan, pieces: Mapping[str, float], reading: float) -> pd.Seri
         board, lot = (1 - LOT_SHARE) * board, LOT_SHARE * board
     elif "lot" not in terms and len(plan.boards.lots) > 1:
         board += lot or 0.0  # a lot is a single board
-    whole = {"lot": lot or 0.0, "board": board, **{term: pieces[term] for term in ("board:lane", "board:strip")}}
-    for term in _one_a_board(plan):
-        whole["board"] += whole.pop(term)
-    rest = pieces[RESIDUAL] + reading + sum(size for term, size in whole.items() if term not in (*terms, "lot"))
-    found = {term: whole[term] for term in ("lot", "board", "board:lane", "board:strip") if term in terms}
-    return pd.Series(found | {RESIDUAL: rest}, name="variance", dtype=float)
+    whole = {"lot": lot or 0.0, **pieces, "board": board, RESIDUAL: pieces[RESIDUAL] + reading}
+    shifts = _shifts(plan, whole)
+    found = {term: max(whole[term] + shifts.get(term, 0.0), 0.0) for term in (*terms, RESIDUAL)}
+    return pd.Series(found, name="variance", dtype=float)
 
 
-def _one_a_board(plan: Plan) -> list[str]:
-    """Return the lanes and strips of which a board has a single one that carries levels."""
+def _shifts(plan: Plan, pieces: Mapping[str, float]) -> dict[str, float]:
+    """Return how much the variance of each term of a plan changes for pieces that are no term of their own.
+
+    Notes
+    -----
+    A lane or strip of which a board has one is the board; one that is a single patch is the patch, and so is a board.
+    Strips that carry no level cross the lanes: what they differ by is the same for all lanes of a board, so that it
+    is no part of what lanes differ by, but of what patches within lanes do, and of the board's mean; lanes likewise.
+    These are the variances whose strata have the mean squares such pieces give them, on average over the residual.
+    """
+    terms = structure.random_terms(plan)
     numbers = {"board:lane": structure.treated_lanes(plan), "board:strip": structure.treated_strips(plan)}
-    return [term for term, number in numbers.items() if number == 1]
+    if "board" not in terms:  # a board is a single patch
+        return {RESIDUAL: pieces["board"] + sum(pieces[term] for term in numbers)}
+    patches = math.prod(numbers.values())
+    found = dict.fromkeys((*terms, RESIDUAL), 0.0)
+    for term, other in (("board:lane", "board:strip"), ("board:strip", "board:lane")):
+        if term not in terms:
+            crossed = other in terms
+            within = (numbers[term] - 1) * numbers[other] * pieces[term]
+            within /= patches - (numbers[other] if crossed else 1)
+            found[RESIDUAL] += within
+            if crossed:
+                found[other] -= within / numbers[term]
+            found["board"] += (numbers[other] * pieces[term] - (0.0 if crossed else within)) / patches
+    return found
 
 
 def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
@@ -288,7 +308,8 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
     -----
     What differed between the readings of one patch is told from the patches where they were read more than once.
     A piece that the earlier trial did not tell apart was part of its boards (a lane of which a board had one) or of
-    its residual (a lane that was a single patch); it gets its share of that in the proportion of the working values.
+    its residual; it gets its share of that in the proportion of the working values, and what else it did to the other
+    variances (`_shifts`) is taken out of them.
     """
     there = next(one for one in earlier.plan.responses if one.name == response.name)
     if (there.kind, there.unit, there.grades) != (response.kind, response.unit, response.grades):
@@ -300,13 +321,22 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
     reading, readings = _between_readings(found)
     rest = max(variances[RESIDUAL] - reading / readings, 0.0)
     hosts = {"board": variances["board"], RESIDUAL: rest} if "board" in variances else {RESIDUAL: rest}
-    single = _one_a_board(earlier.plan)
-    inside = {term: "board" if term in single and "board" in hosts else RESIDUAL for term in _NAMES}
+    numbers = {
+        "board:lane": structure.treated_lanes(earlier.plan),
+        "board:strip": structure.treated_strips(earlier.plan),
+    }
+    inside = {term: "board" if numbers.get(term) == 1 and "board" in hosts else RESIDUAL for term in _NAMES}
     inside |= {term: term for term in _NAMES if term in variances}
     pieces = {term: variances[term] for term in _NAMES if inside[term] == term and term not in hosts}
     for host, size in hosts.items():
         shares = _shares(response, [term for term, where in inside.items() if where == host])
         pieces |= {term: size * share for term, share in shares.items()}
+    if "board" in hosts:
+        own = structure.random_terms(earlier.plan)
+        free = {term: pieces[term] for term in numbers if inside[term] == RESIDUAL and term not in own}
+        shifts = _shifts(earlier.plan, dict.fromkeys(_NAMES, 0.0) | free)
+        shifts[RESIDUAL] -= sum(free.values())  # which was taken out of it
+        pieces = {term: max(size - shifts.get(term, 0.0), 0.0) for term, size in pieces.items()}
     pieces["lot"] = variances.get("lot", 0.0)
     source = _fitted_words(found)
     wanted = structure.random_terms(plan)

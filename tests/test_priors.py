@@ -7,10 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis import priors
+from analysis import priors, strata
+from analysis.precision.exact import treated_rows
 from analysis.responses import analyse
 from tests.conftest import EXAMPLE, SMALL
 from trials import folder
+from trials.design import lay_out
 from trials.errors import UserError
 from trials.plan import read_plan
 
@@ -45,6 +47,33 @@ def test_the_one_lane_or_strip_of_a_board_is_the_board(tmp_path):
     assert priors.for_plan(planned(tmp_path, two))[0]["darkness"].variances.to_dict() == pytest.approx(
         found.to_dict()
     )
+
+
+@pytest.mark.parametrize(
+    ("laid_on", "lanes", "strips"),
+    [("lane", 2, 3), ("strip", 2, 3), ("board", 2, 3), ("lane", 2, 1), ("strip", 1, 3), ("lane", 3, 2)],
+)
+def test_pieces_that_carry_no_level_are_where_they_show(tmp_path, laid_on, lanes, strips):
+    """The mean squares of the variances are those of readings made up of every kind of piece."""
+    size = {"board": 1.0, "lane": 0.7, "strip": 0.8, "patch": 0.6}
+    text = SMALL.replace("count = 4", "count = 8").replace(
+        "lanes = 2\nstrips = 2", f"lanes = {lanes}\nstrips = {strips}"
+    )
+    head, seal, rest = text.partition('[[factor]]\nname = "seal_coat"')
+    text = head + "[[response]]" + rest.partition("[[response]]")[2]
+    many = {"board": 2, "lane": lanes, "strip": strips}[laid_on]
+    text += f'{seal}\nlevels = {list("pqr")[:many]}\nlaid_on = "{laid_on}"\n[model]\ninteractions = []\n'
+    text += '[[spread]]\nresponse = "darkness"\nreading = 0\n' + "".join(f"{k} = {v}\n" for k, v in size.items())
+    plan = planned(tmp_path, text)
+    variances = priors.for_plan(plan)[0]["darkness"].variances
+    frame, told = treated_rows(plan, lay_out(plan, 1))
+    made = strata.plan(frame, told.fixed, told.random)
+    rng = np.random.default_rng(1)
+    columns = {"board": ["board"], "lane": ["board", "lane"], "strip": ["board", "strip"], "patch": ["patch"]}
+    codes = {kind: frame.groupby(names).ngroup().to_numpy() for kind, names in columns.items()}
+    readings = sum(size[kind] * rng.standard_normal((at.max() + 1, 20_000))[at] for kind, at in codes.items())
+    found = made.sums_of_squares(readings)[len(made.df) :].mean(axis=1) / made.error_df
+    assert found == pytest.approx(made.multipliers @ variances[list(made.strata)].to_numpy(), rel=0.02)
 
 
 def test_what_the_plan_does_not_say_is_a_working_value_and_said_so(tmp_path):
@@ -147,6 +176,28 @@ def test_pieces_the_earlier_trial_did_not_tell_apart_are_shared_out(tmp_path):
     assert found.variances["board:strip"] == pytest.approx(share * fitted["residual"])
     assert found.variances["board:strip"] + found.variances["residual"] == pytest.approx(fitted["residual"])
     assert "could not tell strips from patches" in found.source
+
+
+def test_strips_without_levels_give_their_own_trial_its_variances_back(tmp_path):
+    """Two strips cross the lanes of an earlier trial; what is planned like it is planned with what was fitted."""
+    earlier = tmp_path / "earlier"
+    earlier.mkdir()
+    from tests.trials_made import Pieces, trial_of
+
+    text = SMALL.replace("count = 4", "count = 8").replace('laid_on = "strip"', 'laid_on = "board"')
+    pieces: dict[str, Pieces] = {}
+
+    def value(patch, draw):
+        spread = pieces.setdefault(patch["response"], Pieces(draw, board=1.0, lane=0.8, patch=0.5))
+        return 3 + spread.shift(patch)
+
+    trial = trial_of(earlier, text, value, seed=3)
+    folder.append_readings(trial.folder, trial.plan, list(trial.readings))
+    fitted = analyse(trial, trial.plan.response("darkness")).fit.variances
+    assert fitted.min() > 0.1
+    plan = planned(tmp_path, text.replace("[boards]", 'like = "earlier"\n[boards]', 1))
+    found = priors.for_plan(plan, tmp_path)[0]["darkness"].variances
+    assert found.to_dict() == pytest.approx(fitted.to_dict())
 
 
 def test_strips_of_a_trial_with_one_a_board_come_out_of_its_boards(tmp_path):
