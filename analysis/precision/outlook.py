@@ -12,7 +12,7 @@ from scipy.special import gammaln, stdtrit
 from analysis import combinations, priors
 from analysis.level import LEVEL, each_of, level_of
 from analysis.precision import verdicts
-from analysis.precision.exact import Variances, cell_means, checked, f_power, is_even, treated_rows
+from analysis.precision.exact import Variances, cell_means, checked, f_power, is_balanced, is_even, treated_rows
 from analysis.precision.known import KnownVariances
 from analysis.precision.made_up import simulate
 from analysis.precision.verdicts import TRUE_GAIN
@@ -107,6 +107,7 @@ class Known:
         self.source = variances.source if isinstance(variances, Prior) else "Variances as given."
         self.precision = KnownVariances(self.frame, self.told.fixed, self.variances)
         self.exact = is_even(self.frame, self.told)
+        self.by_strata = self.exact or is_balanced(self.frame, self.told)
 
     def of_question(self, question: Question) -> Expected:
         """Return what can be expected of a question."""
@@ -126,21 +127,20 @@ class Known:
         if math.isnan(se):
             return replace(start, can_be_judged=False, why_not=f"{effect.name} cannot be estimated from this layout.")
         found = chances(se, df, levels, effect.df, question.worth if question else None, self.level)
-        if question and not self.exact and (levels > 2 or min(self.variances.values()) == 0):
+        if question and not self.exact and (self.by_strata or levels > 2 or min(self.variances.values()) == 0):
             found = replace(found, **self._made_up(question))
         return replace(start, contrast=contrast, error_df=df, se=se, **asdict(found))
 
     def _made_up(self, question: Question) -> dict[str, float]:
         """Return half-width and chances by analysing made-up readings; not known where none can be analysed.
 
-        They have no exact form where levels are not known alike; and where pieces are said not to differ at all a
-        fit, which does not know that, is less precise than known variances make it.
+        They have no exact form where levels are not known alike: by strata their plain means are compared, whatever
+        their numbers. And where pieces are said not to differ at all a fit, which does not know that, is less precise
+        than known variances make it. Of two levels in a model fitted by likelihood the approximation is good.
         """
-        gain = TRUE_GAIN * question.worth
+        gain, count = TRUE_GAIN * question.worth, EXPERIMENTS * (4 if self.by_strata else 1)
         try:
-            found = simulate(
-                self.plan, self.layout, question, self.variances, gain, EXPERIMENTS, seen_gain=question.worth
-            )
+            found = simulate(self.plan, self.layout, question, self.variances, gain, count, seen_gain=question.worth)
         except UserError:
             return {"power": math.nan, "settles": math.nan, "says_none": math.nan}
         return {
