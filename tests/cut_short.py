@@ -23,8 +23,9 @@ from pathlib import Path
 from typing import Any
 
 from trials import folder as folders
+from trials import publish
 from trials.errors import UserError
-from trials.folder import Folder, clock, description, guarded, layout_file
+from trials.folder import Folder, accepting, clock, description, guarded, layout_file
 from trials.plan import read_plan
 
 WHEN = "2026-03-16T10:00:00Z"
@@ -60,11 +61,17 @@ def without_tables(place: Path) -> None:
 
 def prepared(change: str, base: Path) -> Callable[[Folder], None]:
     """Return what makes a change in a copy of a folder, with all that is slow done already."""
-    description.now = layout_file.now = clock.now = lambda: WHEN
+    accepting.now = description.now = layout_file.now = clock.now = lambda: WHEN
     with folders.locked(Folder(base)):  # what this imports is imported before processes part
         pass
+    if change == "accept":
+        plan = read_plan(base)
+        return lambda folder: folders.accept(folder, plan, "an editor's slip, looked at again") and None
     trial = folders.load(base)
     plan, patches = trial.plan, trial.patches
+    if change == "publish":
+        publish.write(trial, base.parent / "package")  # what this imports
+        return lambda folder: publish.write(folders.load(folder.path), folder.open_data) and None
     if change == "append":
         rows, bench = readings(patches, 12, note='a "note",\nof two lines'), notes(3)
         return lambda folder: folders.append(folder, plan, rows, bench)

@@ -33,6 +33,8 @@ from trials.folder import Folder, change, lock, reading, writing
 from trials.plan import read_plan
 
 CHANGES = ("append", "add boards", "lay out")
+OTHERS = ("accept", "publish")
+"""Changes that are no more readings and no more boards: each with a test of its own."""
 REFUSALS = ("ENOSPC", "ENOSPC on", "EROFS on")
 """At one step only, or from it on."""
 UNTOUCHED = "nothing was taken in"
@@ -81,6 +83,15 @@ def bases(room: Path) -> dict[str, Path]:
             folders.append(Folder(place), plan, readings(layout.patches, 6))
             folders.record_close(Folder(place), plan, "closed", "")
         made[name] = place
+    made["accept"] = Path(shutil.copytree(made["append"], room / "base accept" / "trial"))
+    path = made["accept"] / "readings.csv"
+    path.write_text(path.read_text().replace("42.5", "24.5"))
+    made["publish"] = Path(shutil.copytree(made["append"], room / "base publish" / "trial"))
+    trial = folders.load(made["publish"])
+    folders.append_conditions(trial.folder, trial.plan, notes(1))
+    folders.record_close(trial.folder, trial.plan, "opened", "more to come")
+    publish.write(folders.load(trial.folder.path), trial.folder.open_data)
+    folders.record_close(trial.folder, trial.plan, "closed", "")
     return made
 
 
@@ -92,14 +103,18 @@ def place(bases: dict[str, Path], tmp_path: Path) -> Path:
 
 def files(place: Path) -> dict[str, bytes]:
     """Return what anyone sees in a folder."""
-    return {path.name: path.read_bytes() for path in place.iterdir() if not path.name.startswith(".")}
+    return {
+        path.name: path.read_bytes()
+        for path in place.iterdir()
+        if path.is_file() and not path.name.startswith(".")
+    }  # fmt: skip
 
 
 def hidden(place: Path) -> set[str]:
     return {path.name for path in place.rglob(".*")} - {lock.LOCK}
 
 
-STEPS = (*((name, "exit") for name in CHANGES), *(("append", act) for act in REFUSALS))
+STEPS = (*((name, "exit") for name in (*CHANGES, *OTHERS)), *(("append", act) for act in REFUSALS))
 KILLS = tuple((name, 70, 20260316) for name in CHANGES)
 
 
@@ -141,7 +156,7 @@ def killed(under_way: dict[str, subprocess.Popen[str]]) -> dict[str, list[dict[s
 def every_step(stopped: dict[tuple[str, str], list[dict[str, Any]]]) -> dict[str, list[Path]]:
     """Return for each change the folders in which its process ended at each step, and last one with none."""
     made = {}
-    for name in CHANGES:
+    for name in (*CHANGES, *OTHERS):
         found = stopped[name, "exit"]
         assert [one["status"] for one in found] == [9] * (len(found) - 1) + [0]
         made[name] = [Path(one["place"]) for one in found]
@@ -196,6 +211,56 @@ def test_ended_at_every_single_step(ended, known, name):
     turn = outcomes.index("after")
     assert turn > 10
     assert outcomes == ["before"] * turn + ["after"] * (len(places) - turn)
+
+
+def test_accepting_ended_at_every_single_step(ended, bases, every_step):
+    """The change outside is on record or still named, and the table as it was written is never lost."""
+    written, after = (bases["append"] / "readings.csv").read_bytes(), files(every_step["accept"][-1])
+    outcomes = []
+    for place in ended("accept"):
+        said, accepted = "", ()
+        try:
+            accepted = folders.load(place).record.accepted
+        except UserError as error:
+            said = str(error)
+        if said:
+            assert "readings.csv: was changed outside splitboard: row 4, column value: '42.5' became" in said
+            assert files(place) == files(bases["accept"])
+        else:
+            assert [one.why for one in accepted] == ["an editor's slip, looked at again"]
+            assert (place / accepted[0].kept_as).read_bytes() == written
+            assert files(place) == after
+        outcomes.append(files(place) == after)
+        with folders.locked(Folder(place)):
+            pass
+        assert hidden(place) == set()
+    turn = outcomes.index(True)
+    assert turn > 10
+    assert outcomes == [False] * turn + [True] * (len(outcomes) - turn)
+
+
+def test_publishing_ended_at_every_single_step(ended, bases, every_step):
+    """No description ever stands beside tables it does not describe; the next command finishes what was begun."""
+    before, after = files(bases["publish"] / "open-data"), files(every_step["publish"][-1] / "open-data")
+    assert before.keys() != after.keys()
+    outcomes, without = [], 0
+    for place in ended("publish"):
+        package = place / "open-data"
+        if (package / "datapackage.json").exists():
+            for table in json.loads((package / "datapackage.json").read_bytes())["resources"]:
+                assert table["hash"] == f"sha256:{data_package.sha256((package / table['path']).read_bytes())}"
+        else:
+            without += 1
+        with folders.locked(Folder(place)):
+            pass
+        assert files(package) in (before, after)
+        assert hidden(place) == set()
+        outcomes.append(files(package) == after)
+        assert files(place) == files(bases["publish"])
+    turn = outcomes.index(True)
+    assert turn > 10
+    assert without >= 3
+    assert outcomes == [False] * turn + [True] * (len(outcomes) - turn)
 
 
 @pytest.mark.parametrize("name", CHANGES)
@@ -712,3 +777,61 @@ def test_a_command_that_fails_half_way_is_undone(place, run: Callable[..., Any],
     assert "'datapackage.json' cannot be written (No space left on device): the disk is full; make room" in done.err
     assert files(place) == before
     assert hidden(place) == set()
+
+
+# --- names that lead elsewhere ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["readings.csv", "datapackage.json", "conditions.csv"])
+def test_a_symbolic_link_is_read_and_never_replaced(place, tmp_path, name):
+    trial = folders.load(place)
+    folders.append(trial.folder, trial.plan, conditions=notes(1))
+    target = (place / name).rename(tmp_path / "elsewhere")
+    (place / name).symlink_to(target)
+    before = target.read_bytes()
+    assert folders.load(place).journal == trial.journal
+    with pytest.raises(UserError, match=rf"'{name}' is a symbolic link.*; nothing was taken in\."):
+        folders.append(trial.folder, trial.plan, [trial.journal[0] | {"repeat": "2"}], notes(2))
+    assert (place / name).is_symlink()
+    assert target.read_bytes() == before
+    assert hidden(place) == set()
+
+
+def test_a_folder_renamed_under_a_command_leaves_nothing_of_its_name(place, monkeypatch):
+    """At each step of the change; what was committed is carried out where the folder is now."""
+    moved, outcomes = place.with_name("moved"), []
+    trial, before = folders.load(place), files(place)
+    real = {name: getattr(os, name) for name in ("fsync", "replace", "unlink")}
+    for at in range(1, 40):
+        steps = iter(range(1, 100))
+
+        def stepping(name: str, at: int = at, steps: Iterator[int] = steps) -> Callable[..., None]:
+            def step(*words: Any, **named: Any) -> None:
+                if next(steps) == at:
+                    place.rename(moved)
+                real[name](*words, **named)
+
+            return step
+
+        for name in real:
+            monkeypatch.setattr(os, name, stepping(name))
+        said = ""
+        try:
+            with folders.locked(trial.folder):
+                folders.append(trial.folder, trial.plan, [trial.journal[0] | {"repeat": "2"}])
+        except UserError as error:
+            said = str(error)
+        monkeypatch.undo()
+        if not moved.exists():
+            break
+        assert not place.exists(), at
+        journal = folders.load(moved).journal
+        assert len(journal) == 6 + (not said), said
+        assert not said or "its folder is gone; look whether it was renamed or moved, then run it again" in said
+        outcomes.append(not said)
+        shutil.rmtree(moved)
+        place.mkdir()
+        for name, data in before.items():
+            (place / name).write_bytes(data)
+    assert outcomes == sorted(outcomes)
+    assert set(outcomes) == {False, True}

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from trials.csv_source import number
@@ -202,16 +203,15 @@ def _faults(
 ) -> Iterator[Problem]:
     """Hold every row's cells against rules; the same cells are looked at once."""
     for columns, rule in rules:
-        said: dict[tuple[str, ...], Fault | None] = {}
-        for at, row in enumerate(rows, start=2):
-            cells = tuple([row[column] for column in columns])
-            if cells not in said:
-                try:
-                    rule(*cells)
-                    said[cells] = None
-                except Fault as fault:
-                    said[cells] = fault
-            found = said[cells]
+        cells = itemgetter(*columns)
+        faults: dict[str | tuple[str, ...], Fault] = {}
+        for one in set(map(cells, rows)):
+            try:
+                rule(*([one] if isinstance(one, str) else one))
+            except Fault as fault:
+                faults[one] = fault
+        for at, row in enumerate(rows if faults else (), start=2):
+            found = faults.get(cells(row))
             if found:
                 yield Problem(found.what, _ONLY_OURS, file=name, line=at, column=found.column)
 

@@ -239,12 +239,13 @@ def _load(data: bytes | None, name: str, columns: Sequence[str], first: Sequence
     if header not in (list(columns), list(first)):
         what = f"the first row is not {','.join(columns)}"
         raise UserError(Problem(what, _ONLY_OURS, file=name, line=1))
+    typed = (lambda row: map(plain, row)) if b"'" in data else iter
     rows = []
     for number, row in enumerate(records[1:], start=2):
         if len(row) != len(header):
             what = f"the row has {len(row)} cells, the header {len(header)}"
             raise UserError(Problem(what, _ONLY_OURS, file=name, line=number))
-        rows.append(dict.fromkeys(columns, "") | dict(zip(header, map(plain, row), strict=True)))
+        rows.append(dict.fromkeys(columns, "") | dict(zip(header, typed(row), strict=True)))
     return rows
 
 
