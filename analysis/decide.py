@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from analysis.boards_apart import cause_words
 from analysis.combinations import holm
 from analysis.effects import p_words
 from analysis.level import LATER, all_of, each_of, level_of, per_cent
@@ -17,6 +18,7 @@ from analysis.responses import Analysis, Unfitted, analyse_all
 from trials import structure
 from trials.folder import Trial
 from trials.plan import Factor, Plan, Question, Response
+from trials.selection.aliases import Same, same_as, same_words
 
 WORTH_IT = "worth it"
 NOT_WORTH_IT = "not worth it"
@@ -80,6 +82,7 @@ class Finding:
     depends : sentences on factors this answer depends on.
     p, p_all : of no difference between the levels compared (between all levels, where all pairs are), and the same
         by Holm (1979) over the questions asked beforehand; NaN where nothing can be told or it was not asked.
+    same : the interactions that the boards cannot tell from it.
     """
 
     factor: str
@@ -94,6 +97,7 @@ class Finding:
     depends: tuple[str, ...] = ()
     p: float = math.nan
     p_all: float = math.nan
+    same: Same | None = None
 
     @property
     def together(self) -> float:
@@ -133,7 +137,10 @@ def decide(trial: Trial) -> Decision:
     for question in trial.plan.questions:
         asked = _key(question) in before
         if question.response in by_name:
-            findings.append(replace(answer(by_name[question.response], question), asked=asked))
+            analysis = by_name[question.response]
+            found = replace(answer(analysis, question), asked=asked)
+            more = cause_words(trial, analysis, question.factor) if found.verdict == TOO_CLOSE else ""
+            findings.append(replace(found, sentence=found.sentence + more))
         else:
             findings.append(_unanswered(trial.plan, question, unfitted, asked=asked))
     return Decision(
@@ -236,19 +243,31 @@ def told(analysis: Analysis, question: Question, made: Sequence[Comparison], lev
         leading = leading.turned()
     verdict = judge(leading, question.worth)
     sentence = _sentence(analysis, factor, leading, question.worth, verdict, made, level, by)
+    same = _same(analysis, factor, leading)
     return Finding(
         factor=factor.name,
         response=analysis.response.name,
         asked=True,
         worth=question.worth,
         verdict=verdict,
-        sentence=sentence + _other_pairs(made, leading, question.worth),
+        sentence=sentence + _other_pairs(made, leading, question.worth) + _same_words(analysis, same),
         leading=leading,
         comparisons=tuple(made),
         level=level,
         depends=tuple(depends_on(analysis, factor, leading, question.worth)),
         p=leading.p if len(made) == 1 else float(analysis.tests.loc[factor.name, "p"]),
+        same=same,
     )
+
+
+def _same(analysis: Analysis, factor: Factor, leading: Comparison) -> Same | None:
+    """Return the interactions that the patches read cannot tell from a difference."""
+    between = (leading.first, leading.second)
+    return same_as(analysis.plan, analysis.told, analysis.table.treated, factor.name, between)
+
+
+def _same_words(analysis: Analysis, same: Same | None) -> str:
+    return "" if same is None else f" {same_words(analysis.plan, analysis.response, same)}"
 
 
 def _comparisons(
@@ -570,4 +589,8 @@ def explore(analysis: Analysis, factor: Factor) -> Finding:
         f"{difference_words(response, leading)} ({_with_level(response, leading, made, level)}); {closing}."
     )
     depends = tuple(depends_on(analysis, factor, leading))
-    return Finding(factor.name, response.name, False, None, "", sentence, leading, tuple(made), level, depends)
+    same = _same(analysis, factor, leading)
+    sentence += _same_words(analysis, same)
+    return Finding(
+        factor.name, response.name, False, None, "", sentence, leading, tuple(made), level, depends, same=same
+    )

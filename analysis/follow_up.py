@@ -104,7 +104,8 @@ def _open(trial: Trial, decision: Decision) -> tuple[list[Finding], str]:
 
 
 def _unanswered(decision: Decision) -> list[Finding]:
-    return [one for one in decision.findings if one.verdict in (TOO_CLOSE, CANNOT_BE_TOLD)]
+    """Return the questions without a verdict, and those whose answer may as well be an interaction's."""
+    return [one for one in decision.findings if one.verdict in (TOO_CLOSE, CANNOT_BE_TOLD) or one.same is not None]
 
 
 def _between_schedules(trial: Trial, decision: Decision) -> list[Finding]:
@@ -145,16 +146,13 @@ def _ratios(trial: Trial, longer: Plan, decision: Decision, asked: list[Finding]
     nought on a few boards is hardly ever really nought.
     """
     names = {one.response for one in asked}
-    try:
-        foreseen = priors.for_plan(longer, trial.folder.path)[0]
-    except UserError:  # the earlier trial it names cannot be read
-        foreseen = {}
     found: dict[str, list[float]] = {}
     for fit in decision.analyses:
         fitted = fit.fit.variances
         if fit.response.name not in names or not fitted["residual"] > 0:
             continue
-        prior = foreseen[fit.response.name].variances if fit.response.name in foreseen else pd.Series(RATIOS)
+        prior = priors.foreseen(longer, trial.folder.path, fit.response)
+        prior = pd.Series(RATIOS) if prior is None else prior
         for term in structure.random_terms(longer):
             likely = float(prior[term] / prior["residual"])
             if term in fitted:

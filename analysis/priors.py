@@ -134,6 +134,15 @@ def for_plan(
     return found, tuple(lacking)
 
 
+def foreseen(plan: Plan, place: Path, response: Response) -> pd.Series | None:
+    """Return the variances that were foreseen of a response, or None where there are none."""
+    try:
+        found, _ = for_plan(plan, place)
+    except UserError:  # the earlier trial it names cannot be read
+        return None
+    return found[response.name].variances if response.name in found else None
+
+
 def _so_far(plan: Plan, response: Response, trial: Trial | None) -> Prior | None:
     """Return what the trial itself has found of a response, if it can be fitted."""
     if trial is None or not any(row["response"] == response.name for row in trial.readings):

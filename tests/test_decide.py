@@ -5,17 +5,21 @@ import math
 import random
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import stdtrit
 
-from analysis import decide
+from analysis import decide, follow_up
 from analysis.decide import CANNOT_BE_TOLD, NOT_WORTH_IT, TOO_CLOSE, WORTH_IT, Comparison
 from tests.conftest import EXAMPLE, SMALL
 from tests.trials_made import Pieces, read, trial_of, unread
-from trials import folder
+from trials import folder, structure
+from trials.design import Layout
+from trials.foretell import foretell
 from trials.plan import Response
+from trials.selection.aliases import same_as
 
 
 def comparison(gain: float, lower: float, upper: float) -> Comparison:
@@ -266,3 +270,71 @@ def test_intervals_hold_the_truth_as_often_as_they_say(tmp_path):
         covered += finding.leading.lower <= 0.7 <= finding.leading.upper
     # Binomial(120, 0.95): P(below 106) and P(all 120) are under 0.3 %
     assert 106 <= covered < 120
+
+
+FRACTION = """
+[boards]
+count = {count}
+lanes = {lanes}
+length = "600 mm"
+width = "200 mm"
+{factors}
+[[response]]
+name = "clarity"
+kind = "measure"
+unit = "L*"
+aim = "more"
+[[question]]
+factor = "{asked}"
+response = "clarity"
+worth = 2
+"""
+
+
+def fraction(count: int, lanes: int, names: str, asked: str) -> str:
+    """Return a plan of two-level factors on boards that do not hold the full set."""
+    factors = "".join(f'[[factor]]\nname = "{name}"\nlevels = ["v1", "v2"]\nlaid_on = "board"\n' for name in names)
+    return FRACTION.format(count=count, lanes=lanes, factors=factors, asked=asked)
+
+
+def sign(patch, *names: str) -> int:
+    return math.prod(1 if patch[name] == "v2" else -1 for name in names)
+
+
+def test_an_answer_that_is_one_and_the_same_as_an_interaction_says_so(tmp_path):
+    """Five factors on eight boards: what looks like the last one's effect is an interaction; more boards part them."""
+    plain = unread(tmp_path / "aliased", fraction(8, 2, "abcde", "e"))
+    told = structure.of_layout(plain.plan, plain.patches)
+    same = same_as(plain.plan, told, plain.patches, "e")
+    first, second = same.pairs[0]
+    # by hand: the effect of one differs by 4 between the levels of the other where its product with it counts 1
+    assert same.moved == pytest.approx(0.5)
+    foretold = foretell(plain.plan, Layout(plain.patches, 1, ())).questions[0].words
+    words = f"It may as well be that the effect of {first} depends on {second}"
+    assert words in foretold
+    trial = read(plain, lambda patch, draw: 50 + 4 * sign(patch, first, second) + draw.gauss(0, 0.4))
+    decision = decide.decide(trial)
+    finding = decision.findings[0]
+    assert abs(finding.leading.difference) == pytest.approx(8, abs=1)
+    assert words in finding.sentence
+    assert "moves this difference by up to 0.5 L*" in finding.sentence
+    assert not follow_up.is_settled(trial, decision)
+    more = follow_up.lay_out_more(trial, decision, 4, 1, "2026-01-15")
+    patches = pd.concat([trial.patches, more.layout.patches], ignore_index=True)
+    longer = read(
+        replace(plain, plan=more.plan, patches=patches),
+        lambda patch, draw: 50 + 4 * sign(patch, first, second) + draw.gauss(0, 0.4),
+    )
+    after = decide.decide(longer).findings[0]
+    assert abs(after.leading.difference) < 1
+    assert words not in after.sentence
+
+
+def test_boards_that_scatter_too_much_name_an_interaction(tmp_path):
+    plain = unread(tmp_path / "array", fraction(12, 1, "abcdef", "f"))
+    trial = read(plain, lambda patch, draw: 50 + 5 * sign(patch, "a", "b") + draw.gauss(0, 1))
+    assert "an interaction that is not in the model may be the cause, such as a × b" in (
+        decide.decide(trial).findings[0].sentence
+    )
+    calm = read(plain, lambda patch, draw: 50 + draw.gauss(0, 2))
+    assert "not in the model" not in decide.decide(calm).findings[0].sentence

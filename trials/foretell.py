@@ -6,10 +6,15 @@ import itertools
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from trials import lap, scoring, structure
 from trials.design import Layout
 from trials.plan import Lap, Plan, Preference, Question
+from trials.selection.aliases import same_as, same_words
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -53,7 +58,8 @@ def foretell(plan: Plan, layout: Layout) -> Foretold:
     layout : a layout of it; any seed will do.
     """
     told = structure.of_layout(plan, layout.patches)
-    questions = tuple(_forecast(plan, told, question) for question in plan.questions)
+    treated = layout.patches[layout.patches["control"] == ""]
+    questions = tuple(_forecast(plan, told, treated, question) for question in plan.questions)
     unseen = [structure.describe_left_out(plan, left_out) for left_out in told.left_out]
     unseen += [
         structure.cannot_be_judged(plan, effect, told.counts[effect.judged_against])
@@ -84,7 +90,7 @@ def _boards_words(plan: Plan, layout: Layout) -> str:
     return f"{count}{lots}{divided}: {len(layout.patches)} patches of {size}{spare}."
 
 
-def _forecast(plan: Plan, told: structure.Structure, question: Question) -> Forecast:
+def _forecast(plan: Plan, told: structure.Structure, treated: pd.DataFrame, question: Question) -> Forecast:
     effect = told.by_name[question.factor]
     factor, response = plan.factor(question.factor), plan.response(question.response)
     worth = f"{question.worth:g} {response.unit_words(question.worth)}"
@@ -97,6 +103,9 @@ def _forecast(plan: Plan, told: structure.Structure, question: Question) -> Fore
     words = f"{asked} It can be told, by comparing {compared}{within} ({effect.error_df} degrees of freedom)."
     if effect.error_df < structure.FEW:
         words += " That is few: only a large difference will show; more boards would help."
+    same = same_as(plan, told, treated, factor.name, question.between)
+    if same is not None:
+        words += f" {same_words(plan, response, same)}"
     return Forecast(question, True, words)
 
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trials.plan import Kind, Plan
-from trials.telling_apart import Columns, rank, told_apart
+from trials.telling_apart import Columns, rank, same_as, told_apart
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -230,7 +230,7 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
     strata = [*random, "residual"]
     counts = {term: columns.number(COLUMNS[term]) for term in strata}
     order = list(combinations([factor.name for factor in plan.factors], 2))
-    wanted = pairs_by_weight(plan)
+    wanted = parting_first(plan, treated, pairs_by_weight(plan))
     left_out = [LeftOut(pair, "the plan does not ask for it") for pair in order if pair not in wanted]
     pairs, hidden = told_apart(plan, columns, wanted, stated=plan.model.interactions is not None)
     left_out += [LeftOut(pair, why) for pair, why in hidden.items()]
@@ -258,6 +258,20 @@ def pairs_by_weight(plan: Plan) -> list[tuple[str, str]]:
     asked = {question.factor for question in plan.questions}
     pairs = list(combinations([factor.name for factor in plan.factors], 2))
     return sorted(pairs, key=lambda pair: -len(asked & set(pair)))
+
+
+def parting_first(plan: Plan, treated: pd.DataFrame, pairs: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Return interactions with those first that boards were added to part from what a question is about.
+
+    They are those that the first boards could not tell from a factor asked about.
+    """
+    first = treated[treated["lot"] <= len(plan.boards.lots) - len(plan.added)]
+    if not plan.added or first.empty or plan.model.interactions is not None:
+        return list(pairs)
+    columns = Columns(plan, first)
+    asked = {question.factor for question in plan.questions}
+    same = {pair for name in asked for pair in same_as(plan, columns, name)}
+    return sorted(pairs, key=lambda pair: pair not in same)
 
 
 def _giving_way(

@@ -123,8 +123,7 @@ def _words(plan: Plan, pair: Sequence[str]) -> str:
 def _behind(plan: Plan, columns: Columns, pair: Pair) -> str:
     """Return in words the factors from which an interaction cannot be told."""
     mean = _orthonormal([columns.mean])
-    inner = _orthonormal([columns.mean, *(columns.term((name,)) for name in pair)])
-    own = _orthonormal([_clear_of(columns.term(pair), inner)])
+    own = _own_part(columns, pair)
     same = [
         factor.words
         for factor in plan.factors
@@ -132,6 +131,20 @@ def _behind(plan: Plan, columns: Columns, pair: Pair) -> str:
         and _one_and_the_same(own, _orthonormal([_clear_of(columns.term((factor.name,)), mean)]))
     ]
     return " or ".join(same) if same else "the factors by themselves"
+
+
+def same_as(plan: Plan, columns: Columns, name: str) -> list[Pair]:
+    """Return the pairs of other factors whose interaction is one and the same as (a part of) a factor's effect."""
+    mean = _orthonormal([columns.mean])
+    own = _orthonormal([_clear_of(columns.term((name,)), mean)])
+    others = [factor.name for factor in plan.factors if factor.name != name]
+    return [pair for pair in combinations(others, 2) if _one_and_the_same(own, _own_part(columns, pair))]
+
+
+def _own_part(columns: Columns, pair: Pair) -> np.ndarray:
+    """Return orthonormal columns of an interaction, clear of its own two factors."""
+    inner = _orthonormal([columns.mean, *(columns.term((name,)) for name in pair)])
+    return _orthonormal([_clear_of(columns.term(pair), inner)])
 
 
 def spoils(plan: Plan, columns: Columns, pair: Pair) -> list[str]:
@@ -146,8 +159,7 @@ def spoils(plan: Plan, columns: Columns, pair: Pair) -> list[str]:
     own = {factor: _orthonormal([_clear_of(columns.term((factor.name,)), mean)]) for factor in on_boards}
     if any(_mixed(one, other) for one, other in combinations(own.values(), 2)):
         return []
-    inner = _orthonormal([columns.mean, *(columns.term((name,)) for name in pair)])
-    both = _orthonormal([_clear_of(columns.term(pair), inner)])
+    both = _own_part(columns, pair)
     return [factor.words for factor in on_boards if factor.name not in pair and _mixed(both, own[factor])]
 
 

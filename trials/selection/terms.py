@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from trials.structure import (
     LeftOut,
     judged_against,
     pairs_by_weight,
+    parting_first,
     piece_words,
     random_terms,
     room,
@@ -23,6 +25,9 @@ from trials.structure import (
     treated_strips,
 )
 from trials.telling_apart import Columns, spoils
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _DEPENDENT = 1e-8
 
@@ -58,7 +63,7 @@ def default_terms(
     if plan.model.interactions is not None:
         return _stated_terms(plan, left), []
     kept, given_up, array = _main_terms(plan), [], _columns_of(plan, fraction)
-    for names in pairs_by_weight(plan):
+    for names in parting_first(plan, _table(plan, already), pairs_by_weight(plan)):
         first, second = (plan.factor(name) for name in names)
         stratum, df = judged_against(plan, names), _pair_df(plan, first, second)
         never = _never_made(plan, first, second)
@@ -77,10 +82,17 @@ def default_terms(
 
 def _columns_of(plan: Plan, fraction: Sequence[Treatment]) -> Columns | None:
     """Return the columns of board treatments, all else at its first level."""
+    rest = {factor.name: factor.levels[0] for factor in plan.factors}
+    cells = [ChosenBoard(1, {}, (), (), {(1, 1): rest | treatment}) for treatment in fraction]
+    return Columns(plan, _table(plan, cells)) if fraction else None
+
+
+def _table(plan: Plan, boards: Sequence[ChosenBoard]) -> pd.DataFrame:
+    """Return one row a treated patch: its lot and what it carries."""
     import pandas as pd
 
-    rest = {factor.name: factor.levels[0] for factor in plan.factors}
-    return Columns(plan, pd.DataFrame([rest | treatment for treatment in fraction])) if fraction else None
+    rows = [{"lot": board.lot, **cell} for board in boards for cell in board.cells.values()]
+    return pd.DataFrame(rows, columns=["lot", *(factor.name for factor in plan.factors)])
 
 
 def _stated_terms(plan: Plan, left: dict[str, int]) -> tuple[str, ...]:
