@@ -13,10 +13,10 @@ from scipy.special import stdtrit
 from analysis.boards_apart import cause_words
 from analysis.combinations import holm
 from analysis.effects import p_words
-from analysis.level import LATER, all_of, each_of, level_of, per_cent
 from analysis.responses import Analysis, Unfitted, analyse_all
 from trials import structure
 from trials.folder import Trial
+from trials.level import LATER, all_of, each_of, level_of, per_cent
 from trials.plan import Factor, Plan, Question, Response
 from trials.selection.aliases import Same, same_as, same_words
 

@@ -10,7 +10,6 @@ from typing import Any
 import pandas as pd
 
 from analysis import outlook_page, precision
-from analysis.level import level_of, per_cent
 from analysis.outlook_page import Outlook, Size
 from analysis.outlook_page.sentences import besides, meaning, settled_columns
 from analysis.precision import Expected, expected
@@ -18,6 +17,7 @@ from analysis.priors import Prior
 from trials import foretell, selection, structure
 from trials.design import Layout
 from trials.foretell import Foretold
+from trials.level import level_of, per_cent
 from trials.plan import Plan, Question
 from trials.shell import table
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 from analysis import decide
 from analysis.decide import CANNOT_BE_TOLD, Comparison, Decision, Finding
-from analysis.level import level_of
 from analysis.responses import Analysis, analyse
 from trials.errors import UserError
 from trials.folder import Trial
+from trials.level import level_of
 from trials.plan import Plan, Question, Response
 
 

@@ -19,10 +19,10 @@ from scipy.special import stdtr, stdtrit
 from analysis import combinations, mixed, scatter, strata
 from analysis.combinations import Weights
 from analysis.frame import PatchTable, patch_table
-from analysis.level import LEVEL, level_of, per_cent
 from trials import structure
 from trials.errors import Problem, UserError
 from trials.folder import Trial
+from trials.level import LEVEL, level_of, per_cent
 from trials.plan import Plan, Response
 from trials.structure import Effect, Structure
 
@@ -63,7 +63,7 @@ class Analysis:
 
     @property
     def level(self) -> float:
-        """At which level its intervals stand where no other is asked for, as `analysis.level.level_of`."""
+        """At which level its intervals stand where no other is asked for, as `trials.level.level_of`."""
         return level_of(self.plan)
 
     def levels(self, factor: str) -> list[object]:

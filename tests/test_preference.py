@@ -300,6 +300,19 @@ def test_the_fewest_pairs_that_settle_anything(comparisons, fewest):
         assert foretell.can_settle([units] * comparisons) == [units == fewest] * comparisons
 
 
+def test_after_boards_were_added_more_must_agree(tmp_path):
+    """Six of six: p is 1 in 32, which is enough at a first look and not at a later one, where eight are needed."""
+    trial = compared(tmp_path, lambda left, *_: left["seal_coat"] == "shellac", boards=6)
+    later = replace(trial, plan=replace(trial.plan, added=(2,)))
+    (first,), (second,) = only(trial).choices, only(later).choices
+    assert first.p == second.p == pytest.approx(1 / 32)
+    assert first.settled
+    assert not second.settled
+    assert (first.level, second.level) == pytest.approx((0.95, 0.99))
+    assert second.fewest is None
+    assert second.needed == 8
+
+
 def test_fewer_pairs_can_do_where_others_are_settled_first():
     assert foretell.can_settle([6, 9, 7]) == [True] * 3  # 0.008 × 3, 0.016 × 2, 0.031
     assert foretell.can_settle([6, 9, 6]) == [False, True, False]  # 0.031 × 2

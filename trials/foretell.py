@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from trials import lap, scoring, structure
 from trials.design import Layout
+from trials.level import LEVEL, level_of
 from trials.plan import Lap, Plan, Preference, Question
 from trials.selection.aliases import same_as, same_words
 
@@ -124,22 +125,22 @@ def _notes(plan: Plan, layout: Layout) -> list[str]:
     return notes
 
 
-def fewest_pairs(comparisons: int) -> int:
+def fewest_pairs(comparisons: int, p: float = 1 - LEVEL) -> int:
     """Return the fewest pairs of pieces that can settle anything where so many pairs of levels are compared.
 
-    With fewer, chance alone makes all agree, one way or the other, in more than 5 of 100 trials: the chance is twice
+    With fewer, chance alone makes all agree, one way or the other, in more than a share p of trials: it is twice
     one half to their number, and the clearest of the comparisons has it multiplied by how many there are (Holm 1979,
     Scandinavian Journal of Statistics 6:65-70).
     """
-    return next(number for number in itertools.count(1) if comparisons * 2.0 ** (1 - number) <= 0.05)
+    return next(number for number in itertools.count(1) if comparisons * 2.0 ** (1 - number) <= p)
 
 
-def can_settle(pairs: Sequence[int]) -> list[bool]:
+def can_settle(pairs: Sequence[int], p: float = 1 - LEVEL) -> list[bool]:
     """Say of each pair of levels whether so many pairs of pieces could settle it, were all to agree everywhere."""
     order = sorted(range(len(pairs)), key=lambda at: -pairs[at])
     can = [False] * len(pairs)
     for rank, at in enumerate(order):
-        if pairs[at] < fewest_pairs(len(pairs) - rank):
+        if pairs[at] < fewest_pairs(len(pairs) - rank, p):
             break
         can[at] = True
     return can
@@ -159,8 +160,9 @@ def _compared(plan: Plan, preference: Preference, layout: Layout) -> str:
     fewest = min(map(len, pieces.values()))
     kinds = "patches" if factor.laid_on == "patch" else f"{factor.laid_on}s"
     each = " for each two levels" if len(pieces) > 1 else ""
-    can = can_settle([len(each) for each in pieces.values()])
-    needed = fewest_pairs(len(can) - sum(can)) if not all(can) else 0
+    at = 1 - level_of(plan)
+    can = can_settle([len(each) for each in pieces.values()], at)
+    needed = fewest_pairs(len(can) - sum(can), at) if not all(can) else 0
     enough = f"; fewer than {needed} cannot settle {'all' if any(can) else 'it'}, even if all agree" if needed else ""
     return (
         f"{preference.words}: {len(found)} pairs of patches are compared side by side, on {fewest} pairs of "

@@ -169,7 +169,7 @@ def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
 
 def _also_lines(trial: Trial, decision: Decision) -> Iterator[str]:
     if decision.also_seen:
-        from analysis.level import chance_of, level_of
+        from trials.level import chance_of, level_of
 
         chance = chance_of(level_of(trial.plan))
         yield ""
@@ -201,7 +201,7 @@ def _finding_data(finding: Finding) -> dict[str, Any]:
 def _analysis_lines(fit: Analysis, decision: Decision, *, letters: bool) -> Iterator[str]:
     """Give one response: what it means, then the means, then the tests."""
     from analysis import checks
-    from analysis.level import per_cent
+    from trials.level import per_cent
 
     name = fit.response.name
     yield f"{fit.response.words.upper()} — {len(fit.table.treated)} patches"

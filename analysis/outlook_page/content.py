@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import pandas as pd
 from markupsafe import Markup
 
-from analysis.level import level_of, per_cent
 from analysis.outlook_page import intervals, mixed_up, sentences, sizes
 from analysis.outlook_page.outlook import Outlook, Size, is_known
 from analysis.precision import Expected
@@ -17,6 +16,7 @@ from analysis.report import words
 from analysis.report.parts import Table
 from trials import __version__, structure
 from trials.design import Layout
+from trials.level import level_of, per_cent
 from trials.plan import Plan, Response
 
 

@@ -16,11 +16,11 @@ from scipy.special import fdtri, ncfdtr
 
 from analysis import formula, strata
 from analysis.frame import with_factor_order
-from analysis.level import LEVEL
 from analysis.priors import RESIDUAL, Prior
 from trials import structure
 from trials.design import Layout, lay_out
 from trials.errors import Problem, UserError, nearest
+from trials.level import LEVEL
 from trials.plan import Plan
 from trials.structure import Effect, Structure
 

@@ -10,7 +10,6 @@ import numpy as np
 from scipy.special import gammaln, stdtrit
 
 from analysis import combinations, priors
-from analysis.level import LEVEL, each_of, level_of
 from analysis.precision import verdicts
 from analysis.precision.exact import Variances, cell_means, checked, f_power, is_balanced, is_even, treated_rows
 from analysis.precision.known import KnownVariances
@@ -20,6 +19,7 @@ from analysis.priors import Prior
 from trials import structure
 from trials.design import Layout
 from trials.errors import UserError
+from trials.level import LEVEL, each_of, level_of
 from trials.plan import Plan, Question
 from trials.structure import Effect
 

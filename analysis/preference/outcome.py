@@ -14,9 +14,8 @@ from analysis.preference.exact import effective, fewest_agreeing, share_interval
 from trials.errors import UserError
 from trials.folder import Trial
 from trials.foretell import can_settle, fewest_pairs
+from trials.level import each_of, level_of
 from trials.plan import Preference
-
-LEVEL = 0.95
 
 
 @dataclass(frozen=True)
@@ -36,6 +35,7 @@ class Choice:
     listed : whether all sign flips were listed, not drawn.
     fewest : units that would have to agree, were each all one way, or None where so few can never settle it.
     needed : the fewest units that could settle it.
+    at : it is settled by a p_all no higher.
     """
 
     picked: str
@@ -56,11 +56,12 @@ class Choice:
     listed: bool
     fewest: int | None
     needed: int
+    at: float
 
     @property
     def settled(self) -> bool:
-        """Whether chance alone is ruled out at 5 %, over all pairs of levels."""
-        return self.p_all <= 1 - LEVEL
+        """Whether chance alone is ruled out, over all pairs of levels."""
+        return self.p_all <= self.at
 
 
 @dataclass(frozen=True)
@@ -115,16 +116,17 @@ def outcome(trial: Trial, preference: Preference) -> Outcome:
     tests = [sign_flip(each["share"].to_numpy() - 0.5) for each in counted]
     together = pd.DataFrame({"p": [p for p, _ in tests]})
     together = combinations.adjusted(together, np.zeros(len(order), dtype=np.intp), "holm")
-    level = 1 - (1 - LEVEL) / len(order)
+    at_once = level_of(trial.plan)
+    level, at = each_of(at_once, len(order)), 1 - at_once
     made = []
-    can = can_settle([len(each) for each in counted])
-    for at, (pair, each) in enumerate(zip(order, counted, strict=True)):
+    can = can_settle([len(each) for each in counted], at)
+    for number, (pair, each) in enumerate(zip(order, counted, strict=True)):
         named = unit_words(trial.plan, preference, each)
-        p, listed = tests[at]
-        one = _choice(pair, by_pair[pair], each, (p, listed, float(together["p"].iloc[at])), level, named)
-        if can[at]:
+        test = (*tests[number], float(together["p"].iloc[number]))
+        one = _choice(pair, by_pair[pair], each, test, level, at, named)
+        if can[number]:
             one = replace(one, fewest=fewest_agreeing(one.units, level=1 - level) or one.units)
-        made.append(replace(one, needed=fewest_pairs(len(order) - sum(can))) if not can[at] else one)
+        made.append(replace(one, needed=fewest_pairs(len(order) - sum(can), at)) if not can[number] else one)
     strength, why = _abilities(order, counted, levels)
     left, total = int(found["left_chosen"].sum()), len(found)
     bounds = share_interval(left / total, total, mid_p=True)
@@ -140,6 +142,7 @@ def _choice(
     counted: pd.DataFrame,
     test: tuple[float, bool, float],
     level: float,
+    at: float,
     named: tuple[str, str],
 ) -> Choice:
     """Return two levels compared, turned so that it is said of the one picked more often."""
@@ -169,6 +172,7 @@ def _choice(
         listed=listed,
         fewest=None,
         needed=number,
+        at=at,
     )
 
 

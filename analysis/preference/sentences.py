@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.level import per_cent
 from analysis.preference.outcome import Choice, Outcome
 from analysis.report import words
+from trials.level import per_cent
 from trials.plan import Plan
 
 
@@ -47,7 +47,7 @@ def _verdict(one: Choice) -> str:
         return "settled by the test, though the interval, which holds for all pairs at once, still holds one half"
     if one.settled:
         return "settled"
-    if one.p <= 0.05:
+    if one.p <= one.at:
         return "not settled, for with several pairs of levels one of them looks clear by chance more easily"
     return "not settled"
 

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 from analysis.answers import Answers, answers
 from analysis.decide import Decision, together_words
-from analysis.level import chance_of, level_of
 from analysis.report import account, answer_numbers, answered, comparisons, evidence, figures, numbers, panel, words
 from analysis.report.parts import Content as ReportContent
 from trials import cautions, phone_page
 from trials import folder as folders
 from trials.folder import Trial
+from trials.level import chance_of, level_of
 from trials.plan import Plan
 from trials.records import INVENTED
 

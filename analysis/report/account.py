@@ -10,13 +10,13 @@ import pandas as pd
 
 from analysis import checks, taken_in
 from analysis.decide import Decision
-from analysis.level import chance_of, level_of, per_cent
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Step, Table
 from analysis.responses import Analysis
 from trials import __version__, data_package, structure
 from trials import folder as folders
 from trials.folder import Trial
+from trials.level import chance_of, level_of, per_cent
 from trials.plan import Plan, Response
 
 Tables = dict[str, pd.DataFrame]

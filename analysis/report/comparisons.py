@@ -8,6 +8,7 @@ from analysis import preference
 from analysis.report import words
 from analysis.report.parts import Group, Section, Table
 from trials.folder import Trial
+from trials.level import level_of, per_cent
 
 Tables = dict[str, pd.DataFrame]
 
@@ -54,7 +55,8 @@ def _picked(trial: Trial, tables: Tables) -> Table:
         rows=tuple(rows),
         notes=(
             "A unit is a pair of the pieces that carry the factor. Two-sided, by sign flips over units; with several "
-            "pairs of levels p is Holm's, and all intervals of a question hold together with 95%.",
+            "pairs of levels p is Holm's, and all intervals of a question hold together with "
+            f"{per_cent(level_of(trial.plan))}.",
         ),
         source="tables/preferences.csv",
     )

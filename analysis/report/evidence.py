@@ -10,11 +10,11 @@ from markupsafe import Markup
 
 from analysis import decide
 from analysis.decide import Decision, Finding
-from analysis.level import chance_of, level_of, per_cent
 from analysis.report import board_drawings, figures, greys, inline_svg, numbers, words
 from analysis.report.parts import Answer, BoardSet, Evidence, Group, Picture, Table
 from analysis.responses import Analysis
 from trials.folder import Trial
+from trials.level import chance_of, level_of, per_cent
 from trials.plan import Factor, Plan, Response
 from trials.structure import Effect
 

@@ -8,10 +8,10 @@ import pandas as pd
 
 from analysis import assessors
 from analysis.decide import Decision
-from analysis.level import per_cent
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Table
 from trials.folder import Trial
+from trials.level import per_cent
 from trials.plan import Response
 
 Tables = dict[str, pd.DataFrame]

@@ -21,9 +21,9 @@ from analysis.decide import (
     Finding,
     direction_words,
 )
-from analysis.level import per_cent
 from analysis.responses import Analysis
 from trials import structure
+from trials.level import per_cent
 from trials.plan import Factor, Plan, Response
 from trials.records import INVENTED
 from trials.structure import Effect, Structure

@@ -11,7 +11,6 @@ import pandas as pd
 from scipy.special import ndtr, ndtri
 
 from analysis.decide import Decision
-from analysis.level import LEVEL, level_of, per_cent
 from analysis.responses import Analysis
 from analysis.schedules import chances
 from analysis.schedules.predicting import cautions, predict
@@ -20,6 +19,7 @@ from trials import brief as briefs
 from trials.brief import Brief
 from trials.errors import Problem, UserError
 from trials.folder import Trial
+from trials.level import LEVEL, level_of, per_cent
 from trials.plan import Plan
 
 DRAWS = 1000

@@ -10,7 +10,6 @@ import pandas as pd
 from scipy.special import stdtr
 
 from analysis.decide import CANNOT_BE_TOLD, Decision, Finding, compare, decimals, judge
-from analysis.level import per_cent
 from analysis.responses import Analysis
 from analysis.schedules.ranking import Ranking, share_words, treatment_words
 from trials.costs import (
@@ -23,6 +22,7 @@ from trials.costs import (
     price_of_one,
     treatment_cost,
 )
+from trials.level import per_cent
 from trials.plan import Plan, Question, Response
 
 

@@ -15,7 +15,6 @@ import numpy as np
 
 from analysis.combinations import holm
 from analysis.decide import Decision, Finding, decide
-from analysis.level import level_of
 from analysis.responses import Analysis
 from analysis.three_ways import words
 from analysis.three_ways.agreement import agreed
@@ -26,6 +25,7 @@ from analysis.three_ways.ordered import Ordered, ordered_model
 from analysis.three_ways.way import NAMES, Name, Way
 from trials import structure
 from trials.folder import Trial
+from trials.level import level_of
 from trials.plan import Plan, Question
 
 __all__ = ["Compared", "Name", "Way", "agreed", "chosen", "decided", "three_ways"]

@@ -32,10 +32,10 @@ from own_trials import SPREADS, drawn, factor, laid_out, plan_of, plan_text, sha
 
 from analysis import precision, priors
 from analysis.decide import NOT_WORTH_IT, TOO_CLOSE, WORTH_IT, answer
-from analysis.level import LEVEL, each_of
 from analysis.precision.made_up.experiments import ByStrata, Pair, Wanted, prepare
 from analysis.responses import analyse
 from trials import structure
+from trials.level import LEVEL, each_of
 from trials.plan import Question
 
 WORTH = 1.0

@@ -27,11 +27,11 @@ import pandas as pd
 from own_trials import SPREADS, drawn, factor, laid_out, plan_of, plan_text, share, written
 
 from analysis.frame import with_factor_order
-from analysis.level import LEVEL, each_of, level_of
 from analysis.precision.made_up.experiments import Pair, Wanted, prepare
 from analysis.responses import analyse
 from trials import structure
 from trials.design import add_boards
+from trials.level import LEVEL, each_of, level_of
 
 WORTH = 1.0
 LAYOUTS = 20

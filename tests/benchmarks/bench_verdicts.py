@@ -33,10 +33,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 from own_trials import SPREADS, Draw, drawn, factor, heavy, laid_out, normal, plan_of, plan_text, skewed
 
-from analysis.level import LEVEL, each_of
 from analysis.precision.made_up.experiments import ByStrata, Pair, Wanted, prepare
 from trials import structure
 from trials.errors import Problem, UserError
+from trials.level import LEVEL, each_of
 
 WORTH = 1.0
 LAYOUTS = 10

@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.level import each_of, level_of
 from analysis.precision.exact import Variances, cell_means, checked, find_term, treated_rows
 from analysis.precision.made_up.experiments import Experiments, Outcome, Pair, Readings, Wanted, prepare
 from analysis.precision.parallel import Progress, in_chunks
 from trials import structure
 from trials.design import Layout
 from trials.errors import Problem, UserError
+from trials.level import each_of, level_of
 from trials.plan import Plan, Question
 from trials.structure import Structure
 

@@ -6,12 +6,12 @@ import math
 
 from analysis.answers import Answers
 from analysis.decide import decimals
-from analysis.level import per_cent
 from analysis.report import words
 from analysis.report.parts import Group, Section, Table
 from analysis.report.words import said
 from analysis.schedules import Gain, Worth
 from analysis.schedules.ranking import share_words
+from trials.level import per_cent
 from trials.plan import Plan
 
 
