@@ -107,6 +107,7 @@ EDITS: dict[str, tuple[str, Callable[[Rows], Rows | None], str]] = {
     "a text": ("readings.csv", lambda rows: with_cell(rows, 3, "value", "abc"), "row 3, column value: '41.5' became"),
     "a blank": ("readings.csv", lambda rows: with_cell(rows, 3, "value", ""), "row 3, column value: '41.5' became"),
     "not a number": ("readings.csv", lambda rows: with_cell(rows, 3, "value", "nan"), "'41.5' became 'nan'"),
+    "too large": ("readings.csv", lambda rows: with_cell(rows, 3, "value", "1e300"), "'41.5' became '1e300'"),
     "without end": ("readings.csv", lambda rows: with_cell(rows, 3, "value", "1e999"), "'41.5' became '1e999'"),
     "values": (
         "readings.csv",
@@ -212,6 +213,7 @@ def test_what_was_accepted_is_on_record_and_the_table_as_it_was_is_kept(place, r
         ("a blank", "readings.csv, row 3, column value: darkness is '', which is not a number"),
         ("not a number", "column value: darkness is 'nan'"),
         ("without end", "column value: darkness is '1e999'"),
+        ("too large", "column value: darkness is 1e300, of no size that is reckoned with (1e-09 to 1e+12)"),
         ("a time", "conditions.csv, row 2, column started_at: '9999-12-31' lies outside the years 1970 to 2199"),
         ("two swapped", ""),
         ("a column gone", "cannot be accepted: its columns are not those"),

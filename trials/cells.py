@@ -9,6 +9,7 @@ from datetime import datetime
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
+from trials import limits
 from trials.csv_source import number
 from trials.errors import Problem, nearest
 from trials.plan import STAGES, Plan, Preference, Response
@@ -62,6 +63,9 @@ def _of_kind(text: str, response: Response, column: str) -> str:
     found = number(text)
     if found is None or not math.isfinite(found):
         raise Fault(f"{response.words} is {text!r}, which is not a number", "correct it", column)
+    if not limits.is_sensible(found):
+        size = f"{limits.LEAST:g} to {limits.MOST:g}"
+        raise Fault(f"{response.words} is {text}, of no size that is reckoned with ({size})", "correct it", column)
     if response.kind == "grade":
         step = 0.5 if response.half_grades else 1.0
         kind = "in whole or half grades" if response.half_grades else "in whole grades"
@@ -226,7 +230,7 @@ def _recorded_value(text: str, asked: Response | Preference | None, response: st
 
 
 def _plain(text: str, column: str) -> None:
-    if not _RECORDED_NUMBER.fullmatch(text) or not math.isfinite(float(text)):
+    if not _RECORDED_NUMBER.fullmatch(text) or not limits.is_sensible(float(text)):
         raise Fault(f"{text!r} is not a number as it is recorded", "", column)
 
 
