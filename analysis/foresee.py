@@ -197,12 +197,14 @@ def sized(
         plan, question, chance, prior, numbers, experiments=experiments, workers=None, progress=progress, stop=stop
     )
     readers = (
-        precision.readers(plan, layout, question, prior) if 0 < prior.reading < prior.variances.iloc[-1] else None
+        precision.readers(plan, layout, question, prior, workers=None)
+        if 0 < prior.reading < prior.variances.iloc[-1]
+        else None
     )
     words = f"{plan.factor(question.factor).words} on {plan.response(question.response).words}"
     several = precision.compares_several(plan, question)
     shown = Size(words, table, readers, question.worth, chance, several)
-    return Sized(question, shown, precision.lots(plan, question, prior))
+    return Sized(question, shown, precision.lots(plan, question, prior, workers=None))
 
 
 def with_sizes(seen: Outlook, sizes: Sequence[Sized]) -> Outlook:

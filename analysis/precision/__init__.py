@@ -13,7 +13,8 @@ from analysis.precision.exact import power
 from analysis.precision.known import KnownVariances
 from analysis.precision.made_up import Simulated, SimulatedTests, simulate, simulate_tests
 from analysis.precision.outlook import Expected, expected
-from analysis.precision.sizing import compares_several, lots, readers, size, with_boards
+from analysis.precision.sizing import compares_several, size, with_boards
+from analysis.precision.variants import lots, readers
 
 __all__ = [
     "Expected",

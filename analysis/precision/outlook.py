@@ -100,8 +100,12 @@ def expected(
 class Known:
     """A layout with its variances taken as known."""
 
-    def __init__(self, plan: Plan, layout: Layout, variances: Variances) -> None:
+    def __init__(
+        self, plan: Plan, layout: Layout, variances: Variances, experiments: int = EXPERIMENTS,
+        workers: int | None = 1,
+    ) -> None:  # fmt: skip
         self.plan, self.layout, self.level = plan, layout, level_of(plan)
+        self.experiments, self.workers = experiments, workers
         self.frame, self.told = treated_rows(plan, layout)
         self.variances = checked(variances, self.told.random)
         self.source = variances.source if isinstance(variances, Prior) else "Variances as given."
@@ -138,9 +142,18 @@ class Known:
         their numbers. And where pieces are said not to differ at all a fit, which does not know that, is less precise
         than known variances make it. Of two levels in a model fitted by likelihood the approximation is good.
         """
-        gain, count = TRUE_GAIN * question.worth, EXPERIMENTS * (4 if self.by_strata else 1)
+        gain, count = TRUE_GAIN * question.worth, self.experiments * (4 if self.by_strata else 1)
         try:
-            found = simulate(self.plan, self.layout, question, self.variances, gain, count, seen_gain=question.worth)
+            found = simulate(
+                self.plan,
+                self.layout,
+                question,
+                self.variances,
+                gain,
+                count,
+                workers=self.workers,
+                seen_gain=question.worth,
+            )
         except UserError:
             return {"power": math.nan, "settles": math.nan, "says_none": math.nan}
         return {
