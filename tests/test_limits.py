@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import SMALL
-from trials import limits, table_source
+from trials import csv_source, limits, records, table_source
+from trials.design import lay_out
 from trials.errors import FIRST, Problem, UserError
 from trials.plan import read_plan
 
@@ -77,7 +78,7 @@ def test_marks_within_texts_and_remarks_count_for_nothing(tmp_path):
 
 
 TABLES = {
-    "5 million rows": (b"patch,darkness\n" + b"105,39.1\n" * 5_000_000, "5,000,001 rows, more than the 100,000"),
+    "5 million rows": (b"patch,darkness\n" + b"1,3\n" * 5_000_000, "5,000,001 rows, more than the 100,000"),
     "rows of carriage returns": (b"patch,darkness\r" + b"105,39.1\r" * 200_000, "200,001 rows"),
     "a million columns": (b"patch," + b"x," * 1_000_000, "a row of 2,000,006 letters"),
     "five thousand columns": (b"patch," + b"x," * 5_000, "a row of 5,002 cells, more than the 2,000"),
@@ -154,3 +155,26 @@ def test_a_sentence_names_a_long_value_and_does_not_print_it():
     assert said.startswith("the code is xxx")
     assert said.endswith("xxx!; mend it.")
     assert len(said) < 1100
+
+
+def test_each_of_many_bad_rows_is_counted_and_the_first_have_their_cures(tmp_path):
+    plan = plan_of(tmp_path, SMALL)
+    patches = lay_out(plan, 1).patches
+    rows = [f"{at},3.5,board {at},x{at}" for at in range(1000, 11_000)]
+    table = csv_source.from_bytes("\n".join(["patch,darkness,note,assessor", *rows]).encode(), "a.csv")
+    problems = records.check_readings(table, plan, patches, []).problems
+    assert len(problems) == 10_000
+    assert [bool(problem.cure) for problem in problems[:25]] == [True] * FIRST + [False] * 5
+    assert str(UserError(*problems).problems[-1]) == "a.csv: and 9,980 more like these; mend these first."
+
+
+@pytest.mark.parametrize("value", ["1e-320", "1e300", "-1e13", "0.0000000001"])
+def test_a_measured_value_out_of_all_proportion_is_none(tmp_path, value):
+    plan = plan_of(tmp_path, SMALL)
+    patches = lay_out(plan, 1).patches
+    table = csv_source.from_bytes(f"patch,darkness\n{patches['patch'][0]},{value}\n".encode(), "a.csv")
+    (problem,) = records.check_readings(table, plan, patches, []).problems
+    assert (
+        str(problem)
+        == f"a.csv, row 2, column darkness: darkness is '{value}'; write 0 or a size from 1e-09 to 1e+12."
+    )

@@ -451,8 +451,14 @@ def test_a_file_that_may_not_grow(bases, tmp_path):
     ("number", "says"),
     [
         (errno.EDQUOT, "): your share of the disk is used up; make room among your own files, then run it again;"),
-        (errno.EACCES, "(Permission denied): you have no right to write there; give yourself that right"),
-        (errno.EPERM, "(Operation not permitted): you have no right to write there; give yourself that right"),
+        (
+            errno.EACCES,
+            "(Permission denied): another program holds it open, or you have no right to write there; close it",
+        ),
+        (
+            errno.EPERM,
+            "(Operation not permitted): another program holds it open, or you have no right to write there; close it",
+        ),
         (errno.EIO, "(Input/output error); see to the disk, then run it again; nothing was changed."),
     ],
 )

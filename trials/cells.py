@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from trials import limits
 from trials.csv_source import number
-from trials.errors import Problem, nearest
+from trials.errors import FIRST, Problem, nearest
 from trials.plan import STAGES, Plan, Preference, Response
 
 if TYPE_CHECKING:
@@ -32,9 +32,20 @@ _ONLY_OURS = (
 class Fault(Exception):
     """What is wrong with one reading, what to do, and in which column."""
 
-    def __init__(self, what: str, cure: str, column: str) -> None:
+    def __init__(self, what: str, cure: str | Callable[[], str], column: str) -> None:
         super().__init__(what)
-        self.what, self.cure, self.column = what, cure, column
+        self.what, self.column = what, column
+        self._cure = cure
+
+    @property
+    def cure(self) -> str:
+        """What to do; one that has to be looked for is looked for only when it is asked for."""
+        return self._cure if isinstance(self._cure, str) else self._cure()
+
+    def at(self, file: str, row: int, before: int) -> Problem:
+        """Return the fault of a row, of which the file has so many before; only of the first is the cure said."""
+        cure = self.cure if before < FIRST else ""
+        return Problem(self.what, cure, file=file, line=row, column=self.column)
 
 
 # --- one cell --------------------------------------------------------------------------------------
@@ -149,7 +160,7 @@ def place(text: str, column: str, known: Sequence[str] | set[str]) -> str:
     Fault
     """
     if text and text not in known:
-        raise Fault(f"this trial has no {column} {text!r}", nearest(text, sorted(known)), column)
+        raise Fault(f"this trial has no {column} {text!r}", lambda: nearest(text, sorted(known)), column)
     return text
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from trials import shell
-from trials.errors import Problem, UserError
+from trials.errors import Problem, UserError, first
 
 if TYPE_CHECKING:
     from trials.folder import Trial
@@ -44,28 +44,29 @@ def settle(found: Sequence[Checked], how: How) -> list[tuple[dict[str, str], ...
     """Return the rows of each file that go in, once faults and doubts are dealt with."""
     problems = [problem for checked in found for problem in checked.problems]
     held = [doubt for checked in found for doubt in checked.held]
+    doubts = [doubt.problem for doubt in held]
     if problems and not how.good_rows:
         total = len(problems)
         shell.say(f"Nothing was taken in: {total} {'row is' if total == 1 else 'faults are'} in the way.")
         raise UserError(*problems)
-    for problem in problems:
+    for problem in first(problems):
         shell.say(f"Left out: {problem}")
     if held and not how.doubtful_too:
         if not how.write:
-            for doubt in held:
-                shell.say(f"Would be asked about: {doubt.problem}")
+            for problem in first(doubts):
+                shell.say(f"Would be asked about: {problem}")
         elif sys.stdin.isatty():
-            for doubt in held:
-                shell.say(f"Doubtful: {doubt.problem}")
+            for problem in first(doubts):
+                shell.say(f"Doubtful: {problem}")
             if not typer.confirm("Are these right as they stand?", default=False, err=True):
                 raise UserError(Problem("nothing was taken in", "correct the file, or add --good-rows for the rest"))
         elif how.good_rows:
-            for doubt in held:
-                shell.say(f"Left out: {doubt.problem}")
+            for problem in first(doubts):
+                shell.say(f"Left out: {problem}")
             return [checked.without_held() for checked in found]
         else:
             shell.say("Nothing was taken in: some readings are doubtful. If all of them are right, add --yes.")
-            raise UserError(*(doubt.problem for doubt in held))
+            raise UserError(*doubts)
     return [with_yes(checked) for checked in found]
 
 

@@ -15,7 +15,7 @@ import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from trials import data_package
+from trials import data_package, limits
 from trials.errors import Problem, UserError
 from trials.folder import writing
 
@@ -94,8 +94,8 @@ def waiting(folder: Path) -> tuple[str, ...]:
     found = []
     for name in hashes:
         try:
-            whole = data_package.sha256((record / name).read_bytes()) == hashes[name]
-        except FileNotFoundError:
+            whole = data_package.sha256(limits.contents(record / name)) == hashes[name]
+        except limits.NoFile:
             continue  # in its place already
         if not whole:
             raise _damaged(name)
@@ -106,12 +106,12 @@ def waiting(folder: Path) -> tuple[str, ...]:
 def _manifest(record: Path) -> tuple[dict[str, str], tuple[str, ...]]:
     """Return a committed change's files with their hashes, and the names that are taken away; none of none."""
     try:
-        values = json.loads((record / MANIFEST).read_bytes())
+        values = json.loads(limits.contents(record / MANIFEST, limits.PLAN_BYTES))
         hashes = {name: text for name, text in values["files"].items() if Path(name).name == name}
         return hashes, tuple(name for name in values.get("gone", ()) if Path(name).name == name)
-    except FileNotFoundError:
+    except limits.NoFile:
         return {}, ()
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise _damaged(MANIFEST) from None
 
 

@@ -236,6 +236,9 @@ def put(
     saved_otherwise = {name: data for name, data in tables.items() if there.get(name) != data}
     new = saved_otherwise | dict(contents)
     new[folder.package_file.name] = described(folder, plan, record, {**tables, **new})
+    if len(new[folder.package_file.name]) > limits.RECORD_BYTES:
+        what = f"the trial's tables would take more than {limits.RECORD_BYTES // 1_000_000} MB, deflated"
+        raise UserError(Problem(what, f"leave out what is no result; {unchanged}"))
     change.make(folder.path, new, unchanged, before=there)
 
 
@@ -269,6 +272,8 @@ def _package(folder: Folder, where: Where) -> dict[str, Any]:
         return {}
     data = limits.contents(path, limits.RECORD_BYTES)
     try:
+        if sum(data.count(mark) for mark in b"[{,") > limits.RECORD_MARKS:
+            raise _damaged()
         values = json.loads(data)
         json.dumps(values, ensure_ascii=False, allow_nan=False).encode()  # neither half a character nor an infinity
     except (ValueError, RecursionError):

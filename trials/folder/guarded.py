@@ -37,7 +37,7 @@ def unpacked(package: Mapping[str, Any]) -> dict[str, bytes] | None:
     """
     if KEPT not in package:
         return None
-    return {str(name): _inflated(base64.b64decode(text)) for name, text in package[KEPT].items()}
+    return {name: _inflated(base64.b64decode(text)) for name, text in package[KEPT].items() if name in TABLES}
 
 
 def _inflated(data: bytes) -> bytes:

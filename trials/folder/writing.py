@@ -23,13 +23,17 @@ _OLD_S = 3600.0
 """After so long a file that is being written is taken for left over, whoever wrote it."""
 
 _HELD: list[Path] = []
+_REFUSED = (
+    "another program holds it open, or you have no right to write there",
+    "close it where it is open, or give yourself that right",
+)
 _REASONS = {
     errno.ENOENT: ("its folder is gone", "look whether it was renamed or moved"),
     errno.ENOSPC: ("the disk is full", "make room"),
     errno.EDQUOT: ("your share of the disk is used up", "make room among your own files"),
     errno.EROFS: ("the disk can only be read", "put the folder where it can be written"),
-    errno.EACCES: ("you have no right to write there", "give yourself that right"),
-    errno.EPERM: ("you have no right to write there", "give yourself that right"),
+    errno.EACCES: _REFUSED,
+    errno.EPERM: _REFUSED,
     errno.EFBIG: ("the file would be larger than is allowed", "have the limit raised"),
 }
 _CANNOT_FLUSH = (errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.EACCES, errno.EISDIR, errno.ENOSYS)

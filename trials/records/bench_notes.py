@@ -63,7 +63,7 @@ def check_conditions(table: Table, plan: Plan, patches: pd.DataFrame, recorded: 
                 new.append(note)
                 known.add(key)
         except Fault as fault:
-            problems.append(Problem(fault.what, fault.cure, file=table.name, line=row.number, column=fault.column))
+            problems.append(fault.at(table.name, row.number, len(problems)))
     return Checked(tuple(new), already, 0, tuple(problems))
 
 

@@ -6,13 +6,16 @@ No doubt names a treatment: who scores may be reading the screen.
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
+from operator import itemgetter
 from statistics import fmean, median
 from typing import Any
 
 from trials import units
-from trials.errors import Problem
+from trials.errors import FIRST, Problem
+from trials.limits import LISTED
 from trials.plan import STAGES, Plan, Response, Step
 from trials.records.taking import Held, Taken
 
@@ -89,12 +92,11 @@ def _stands_alone(file: str, here: Sequence[Taken], before: Rows, response: Resp
     values = [value for _, value in placed]
     if len(values) < FEWEST or not (spread := robust_spread(values)):
         return
-    middle = median(values)
+    middle, apart = median(values), _apart(placed)
     for one in here:
         value = float(one.reading["value"])
         far = abs(value - middle) / spread
-        near = any(patch != one.reading["patch"] and abs(other - value) <= spread for patch, other in placed)
-        if far > FAR and not near:
+        if far > FAR and apart[one.reading["patch"], value] > spread:
             what = (
                 f"{response.words} of patch {one.reading['patch']} is {value:g}, which stands alone: the middle of "
                 f"all is {middle:g}, and this is {far:.1f} times their usual spread ({spread:.3g}) from it"
@@ -102,22 +104,44 @@ def _stands_alone(file: str, here: Sequence[Taken], before: Rows, response: Resp
             yield _held(file, one, what, "read it again, or say yes if it is right")
 
 
+def _apart(placed: Sequence[tuple[str, float]]) -> dict[tuple[str, float], float]:
+    """Return how far each patch's value lies from the nearest of another patch."""
+    apart = dict.fromkeys(placed, math.inf)
+    rising = sorted(apart, key=itemgetter(1))
+    for order in (rising, rising[::-1]):
+        before, other = ("", math.inf), math.inf
+        for patch, value in order:
+            other = other if patch == before[0] else before[1]
+            apart[patch, value] = min(apart[patch, value], abs(value - other))
+            before = patch, value
+    return apart
+
+
 def _unlike_the_others(file: str, here: Sequence[Taken], before: Rows, response: Response) -> Iterator[Held]:
     """Hold grades that are more than half the scale away from what the same patch was given otherwise."""
-    marks: dict[str, list[tuple[int, float]]] = {}
-    for one in here:
-        marks.setdefault(one.reading["patch"], []).append((id(one), float(one.reading["value"])))
-    for row in before:
-        marks.setdefault(row["patch"], []).append((0, float(row["value"])))
+    marks: dict[str, list[float]] = {}
+    for row in (*(one.reading for one in here), *before):
+        marks.setdefault(row["patch"], []).append(float(row["value"]))
+    given = {patch: _given_otherwise(values) for patch, values in marks.items()}
     for one in here:
         value, patch = float(one.reading["value"]), one.reading["patch"]
-        others = [mark for who, mark in marks[patch] if who != id(one)]
-        if others and abs(value - median(others)) > (response.grades - 1) / 2:
+        otherwise = given[patch][value]
+        if abs(value - otherwise) > (response.grades - 1) / 2:
             what = (
                 f"{response.words} of patch {patch} is {value:g}, more than half the scale from the "
-                f"{median(others):g} it was given otherwise"
+                f"{otherwise:g} it was given otherwise"
             )
             yield _held(file, one, what, "look at the form again, or say yes if it is right")
+
+
+def _given_otherwise(marks: Sequence[float]) -> dict[float, float]:
+    """Return for each mark the middle of the others; for one alone the mark itself."""
+    ordered = sorted(marks)
+    found: dict[float, float] = {}
+    for at, mark in enumerate(ordered):
+        if mark not in found:
+            found[mark] = median(ordered[:at] + ordered[at + 1 :]) if len(ordered) > 1 else mark
+    return found
 
 
 def _all_alike(file: str, here: Sequence[Taken], response: Response) -> Iterator[Held]:
@@ -146,12 +170,19 @@ def _before_dry(
     """Hold what was read before its surface was dry, or before its coat was on, by the bench times."""
     if not conditions:
         return
+    of_patch, of_board = _by(conditions, "patch"), _by([row for row in conditions if not row["patch"]], "board")
+    surfaces: dict[tuple[str, str], tuple[bool, datetime | None]] = {}
     for one in taken:
         row = one.reading
         if not row["taken_at"]:
             continue
         at = _clock(row["taken_at"])
-        done, dry = _surface(plan, patches[row["patch"]], row["stage"], conditions)
+        key = row["patch"], row["stage"]
+        if key not in surfaces:
+            board = str(patches[row["patch"]]["board"])
+            mine = [*of_patch.get(row["patch"], ()), *of_board.get(board, ())]
+            surfaces[key] = _surface(plan, row["stage"], mine)
+        done, dry = surfaces[key]
         if not done:
             what = (
                 f"patch {row['patch']} was read as {row['stage']}, but by the bench notes its board was not yet then"
@@ -165,13 +196,15 @@ def _before_dry(
             yield _held(file, one, what, "correct the time, read it again when it is dry, or say yes if it is right")
 
 
-def _surface(plan: Plan, patch: Mapping[str, Any], stage: str, conditions: Rows) -> tuple[bool, datetime | None]:
-    """Return whether the step that ends a stage is noted for a patch, and when all up to it were dry."""
-    mine = [
-        row
-        for row in conditions
-        if row["patch"] == str(patch["patch"]) or (not row["patch"] and row["board"] == str(patch["board"]))
-    ]
+def _by(rows: Rows, column: str) -> dict[str, list[dict[str, str]]]:
+    found: dict[str, list[dict[str, str]]] = {}
+    for row in rows:
+        found.setdefault(row[column], []).append(row)
+    return found
+
+
+def _surface(plan: Plan, stage: str, mine: Rows) -> tuple[bool, datetime | None]:
+    """Return whether the step that ends a stage is among a patch's bench notes, and when all up to it were dry."""
     dry: datetime | None = None
     done = True
     for step in plan.steps:
@@ -199,17 +232,18 @@ def _clock(text: str) -> datetime:
 
 def new_assessors(taken: Sequence[Taken], standing: Rows) -> Iterator[str]:
     """Say of every assessor whether readings of theirs are recorded already."""
-    known = _names(standing)
-    for name in _names(one.reading for one in taken):
-        if name not in known:
-            so_far = f"so far there are readings by {', '.join(known)}" if known else "nobody's are recorded yet"
-            yield f"{name} is new: {so_far}."
+    known = dict.fromkeys(_names(standing))
+    names = f"{', '.join([*known][:FIRST])}{', …' if len(known) > FIRST else ''}"
+    so_far = f"so far there are readings by {names}" if known else "nobody's are recorded yet"
+    new = [name for name in _names(one.reading for one in taken) if name not in known]
+    for name in new[:FIRST]:
+        yield f"{name} is new: {so_far}."
 
 
 def _one_person(file: str, taken: Sequence[Taken], standing: Rows) -> Iterator[Held]:
     """Hold the readings of a new assessor whose name is nearly one that is recorded."""
-    known = _names(standing)
-    for name in _names(one.reading for one in taken):
+    known = _names(standing)[:LISTED]
+    for name in _names(one.reading for one in taken)[:LISTED]:
         near = difflib.get_close_matches(name.casefold(), [other.casefold() for other in known], 1, LIKELY_THE_SAME)
         if name in known or not near:
             continue

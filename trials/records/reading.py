@@ -70,17 +70,19 @@ def _code(written: str, patches: Mapping[str, Any], column: str) -> str:
     if not code:
         raise Fault("the row has a value but no code", "write the patch's three-digit code", column)
     if code not in patches:
-        raise Fault(f"no patch of this trial has the code {written!r}", _likely_code(code, patches), column)
+        raise Fault(f"no patch of this trial has the code {written!r}", lambda: _likely_code(code, patches), column)
     return code
 
 
 def _likely_code(code: str, codes: Mapping[str, Any]) -> str:
     """Return the codes that differ in one digit or a swap of two."""
+    if len(code) != 3:
+        return "look at the board again"
     swaps = {code[:at] + code[at + 1] + code[at] + code[at + 2 :] for at in range(len(code) - 1)}
     near = [
         known
         for known in sorted(codes)
-        if known in swaps or (len(known) == len(code) and sum(a != b for a, b in zip(known, code, strict=True)) == 1)
+        if known in swaps or sum(a != b for a, b in zip(known, code, strict=True)) == 1
     ]
     if len(near) == 1:
         return f"it is most likely {near[0]}: look at the board again"
@@ -119,7 +121,7 @@ def _response(cell: Cell, plan: Plan) -> Response | Preference:
         if response.name == "_".join(cell.response.lower().split()) or response.name == cell.response:
             return response
     names = [response.name for response in every]
-    raise Fault(f"{cell.response!r} is not a response of the plan", nearest(cell.response, names), "response")
+    raise Fault(f"{cell.response!r} is not a response of the plan", lambda: nearest(cell.response, names), "response")
 
 
 def _recorded(cell: Cell, response: Response | Preference) -> str:
@@ -150,7 +152,7 @@ def _assessor(name: str, plan: Plan, response: Response | Preference) -> str:
     if plan.assessors and name not in plan.assessors:
         raise Fault(
             f"{name!r} is not one of the plan's assessors",
-            nearest(name, plan.assessors) + " or add the name to [scoring] in trial.toml",
+            lambda: nearest(name, plan.assessors) + " or add the name to [scoring] in trial.toml",
             "assessor",
         )
     return name

@@ -130,7 +130,7 @@ def check_readings(
                 continue
             taken.append(Taken(cell, made | _superseding(before.get(key), made, cell)))
         except Fault as fault:
-            problems.append(Problem(fault.what, fault.cure, file=table.name, line=cell.row, column=fault.column))
+            problems.append(fault.at(table.name, cell.row, len(problems)))
     if not (taken or already or problems):
         problems.append(Problem("no row holds a value", "fill in the scores", file=table.name))
     corrected = {one.reading["supersedes"] for one in taken}
