@@ -147,13 +147,16 @@ def test_questions_of_several_levels_and_named_pairs(example):
     settled, none = (round(100 * chance) for chance in (carrier.settles, carrier.says_none))
     assert none < settled
     assert (
-        "Carrier on darkness: if one level truly gains 4 L* over another, the rest midway (twice what you call worth "
-        f"having), the answer will be worth it {settled} times in 100; if no level differs, the answer will be not "
+        "Carrier on darkness: if one level truly gains 4 L* (twice what you call worth having) over another, the rest "
+        f"midway, the answer will be worth it {settled} times in 100; if no level differs, the answer will be not "
         f"worth it {none} times in 100."
     ) in text
     assert f"settled {settled} times in 100 if a level gains, {none} times in 100 if none does" in text
     assert f"about {carrier.half_width:.1f} L* to either side (for {pair}, the pair known least well)" in text
-    assert "Glaze dwell on figure clarity: if 3 min truly gains 1 grade over 12 min" in text
+    assert (
+        "Glaze dwell on figure clarity: if 3 min truly gains 1 grade (twice what you call worth having) over 12 min"
+        in text
+    )
     chances = sorted(round(100 * each) for one in example.outlook.questions for each in (one.settles, one.says_none))
     assert len(set(chances)) > 1
     assert f"can judge all 4 questions; it settles them {chances[0]} to {chances[-1]} times in 100." in text

@@ -65,10 +65,10 @@ def meaning(plan: Plan, one: Expected) -> str:
     start = f"{words.capital(subject(one))}: "
     if not is_known(one):
         return start + (one.why_not or "this cannot be judged from this layout.")
-    gain = _counted(plan.response(one.response), TRUE_GAIN * worth_of(one))
+    gain = f"{_counted(plan.response(one.response), TRUE_GAIN * worth_of(one))} (twice what you call worth having)"
     gains, none = _truths(plan, one, gain)
     return (
-        f"{start}if {gains} (twice what you call worth having), the answer will be worth it "
+        f"{start}if {gains}, the answer will be worth it "
         f"{_about(one)}{times(one.settles)}; if {none}, the answer will be not worth it "
         f"{_about(one)}{times(one.says_none)}."
     )
