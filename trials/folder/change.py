@@ -159,9 +159,10 @@ def _carry_out(folder: Path, names: Sequence[str], gone: Sequence[str], *, untou
     except OSError as error:
         if untouched and _taken_back(record):
             raise writing.cannot_write(folder / names[0], error, unchanged) from None
-        if not waiting(folder):
+        left = [name for name in names if (record / name).exists()]  # looked for only: none may be readable now
+        if not left:
             return  # every file is in place; the next command flushes once more and clears up
-        what = f"{waiting(folder)[0]!r} cannot be put in its place {writing.why(error)}"
+        what = f"{left[0]!r} cannot be put in its place {writing.why(error)}"
         kept = "what was to be written is kept and counts already, so do not enter it once more"
         raise UserError(Problem(what, f"{writing.cure(error)}, then run any command: {kept}")) from None
     with contextlib.suppress(OSError):
