@@ -18,6 +18,7 @@ from analysis.curves.drawn import lap_curve, lap_points, no_lap_curve, no_lap_po
 from analysis.curves.lap_index import index_time
 from analysis.curves.no_limits import NoLimits
 from analysis.curves.thresholds import threshold
+from analysis.curves.waits import Wait, time_words, wait_of, why_no_limits
 from analysis.decide import Decision
 from analysis.frame import patch_table
 from trials import lap
@@ -33,22 +34,6 @@ FITS, MAY_NOT, DOES_NOT, UNTOLD = "fits", "may not fit", "does not fit", "cannot
 HELPED = "fits with a helper"
 BOARDS = "boards"
 """How measured laps are judged: by a wait of each board's own."""
-
-
-@dataclass(frozen=True)
-class Wait:
-    """How long an edge may wait with one carrier, in minutes with 95 % limits; NaN where it cannot be told.
-
-    Where laps stay rarer than asked up to the longest wait tried, `minutes` is infinite and `lower` no more than
-    that wait. `no_limits` says why `lower` and `upper` are not 95 % limits, where they are not.
-    """
-
-    carrier: str
-    minutes: float
-    lower: float
-    upper: float
-    sentence: str
-    no_limits: NoLimits | None = None
 
 
 @dataclass(frozen=True)
@@ -214,14 +199,14 @@ def _graded(
         raise UserError(f"{which} of the return times, {time_words(kept['minutes'].min())} to {time_words(longest)}")
     found = _with_boards(counts, risk)
     what = f"at a risk of {risk_words(risk)}"
-    waits = tuple(_wait(row, kept["minutes"], what) for row in found.to_dict("records"))
+    waits = tuple(wait_of(row, kept["minutes"], what) for row in found.to_dict("records"))
     if laps.kind == "grade":
         ends = f"{seen_at:g} or less" if laps.aim != "less" else f"{laps.grades + 1 - seen_at:g} or more"
         more.append(f"A lap of grade {ends} counts as seen.")
     method = str(found["method"].iloc[0])
     said = _joined(wait.sentence for wait in waits)
     return LapWindow(
-        laps.name, risk, waits, method, said, (*notes, *more, *found.attrs["notes"]),
+        laps.name, risk, waits, method, said, (*notes, *more, *found.attrs["notes"], *why_no_limits(waits)),
         points=lap_points(counts, method), curve=lap_curve(found, counts),
     )  # fmt: skip
 
@@ -261,11 +246,11 @@ def _measured(laps: Response, times: Factor, table: pd.DataFrame, notes: list[st
     kept = kept.assign(index=kept["value"] / kept["board"].map(full))
     found = index_time(kept, "minutes", "index", "carrier", index, board="board")
     what = f"until a lap shows {100 * index:g} % of a full double coat"
-    waits = tuple(_wait(row, kept["minutes"], what) for row in found.to_dict("records"))
+    waits = tuple(wait_of(row, kept["minutes"], what) for row in found.to_dict("records"))
     said = _joined(wait.sentence for wait in waits)
     return LapWindow(
-        laps.name, index, waits, BOARDS, said, (*notes, *more, *found.attrs["notes"]), measured=True,
-        points=lap_points(kept, BOARDS), curve=lap_curve(found.assign(method=BOARDS), kept),
+        laps.name, index, waits, BOARDS, said, (*notes, *more, *found.attrs["notes"], *why_no_limits(waits)),
+        measured=True, points=lap_points(kept, BOARDS), curve=lap_curve(found.assign(method=BOARDS), kept),
     )  # fmt: skip
 
 
@@ -278,73 +263,12 @@ def risk_words(risk: float) -> str:
     return f"1 in {round(one_in)}" if abs(one_in - round(one_in)) < 1e-6 else f"{100 * risk:.3g} %"
 
 
-def _wait(row: dict[str, object], tried: pd.Series, what: str) -> Wait:
-    """Make one carrier's answer; beyond the longest wait tried nothing is promised."""
-    name = str(row["group"])
-    minutes, lower, upper = (float(str(row[key])) for key in ("x", "lower", "upper"))
-    shortest, longest = float(tried.min()), float(tried.max())
-    start = "the edge" if name == ALL else f"with {name} the edge"
-    if math.isnan(minutes):
-        return Wait(
-            name, minutes, lower, upper, f"{start.replace('the edge', 'how long the edge may wait')} cannot be told"
-        )
-    why = NoLimits(str(row["no_limits"])) if row["no_limits"] is not None else None
-    if why is NoLimits.BETWEEN:
-        apart = between_words(lower, upper)
-        says = f"{start} may wait {apart} {what}, which comes too suddenly to say it more closely"
-        return Wait(name, minutes, lower, upper, says, why)
-    if why is NoLimits.ONE_BOARD:
-        on_it = "longer than any wait tried" if minutes > longest else time_words(minutes)
-        says = f"{start} may wait {on_it} {what} on the one board read, and how other boards differ is not known"
-        return Wait(name, minutes if minutes <= longest else math.inf, lower, upper, says, why)
-    if minutes > longest:
-        held = min(lower, longest)
-        says = f"{start} may wait {time_words(longest)}, the longest tried, and perhaps longer {what}"
-        if held < longest:
-            says = f"{start} may wait longer than any wait tried {what}, but for sure only {time_words(held)}"
-        return Wait(name, math.inf, held, upper, says)
-    if minutes < shortest:
-        says = f"{start} may wait less than {time_words(shortest)}, the shortest tried, {what}"
-        if 60 * minutes >= 1:
-            says += f"; the curve puts it at {time_words(minutes)} ({limit_words(lower, upper)})"
-        return Wait(name, minutes, lower, upper, says)
-    limits = limit_words(lower, upper)
-    return Wait(name, minutes, lower, upper, f"{start} may wait {time_words(minutes)} ({limits}) {what}")
-
-
 def _joined(parts: Iterable[str]) -> str:
     """Join what is said of each carrier: by semicolons, or by full stops where a part has one of its own."""
     said = list(parts)
     if not any(";" in part for part in said):
         said = ["; ".join(said)]
     return " ".join(f"{part[:1].upper()}{part[1:]}." for part in said)
-
-
-def limit_words(lower: float, upper: float) -> str:
-    """Return a wait's limits, in minutes, as they are said at the bench: ``3 min to 5 min``, ``3 min or more``."""
-    if math.isnan(lower):
-        return "limits not known"
-    low_end = 60 * lower < 1
-    if low_end and math.isinf(upper):
-        return "the readings set no limits"
-    if math.isinf(upper):
-        return f"{time_words(lower)} or more"
-    return f"up to {time_words(upper)}" if low_end else f"{time_words(lower)} to {time_words(upper)}"
-
-
-def between_words(lower: float, upper: float) -> str:
-    """Return ``between 3 min and 5 min``, of the waits tried between which laps come."""
-    if lower == 0 or math.isinf(upper):
-        return f"more than {time_words(lower)}" if lower else f"less than {time_words(upper)}"
-    return f"between {time_words(lower)} and {time_words(upper)}"
-
-
-def time_words(minutes: float) -> str:
-    """Return a wait as it is said at the bench, to no more than its first two digits or so."""
-    seconds = 60 * minutes
-    if seconds >= 100:
-        seconds = 10 * round(seconds / 10) if seconds < 600 else 60 * round(seconds / 60)
-    return lap.time_words(seconds)
 
 
 def _answer(wait: Wait, piece_s: float, rate_m2_min: float | None, helper_s: float | None) -> PieceAnswer:

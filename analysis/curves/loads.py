@@ -189,7 +189,8 @@ def _allowed_for(lines: Lines) -> list[str]:
     elif lines.bent:
         notes.append(f"The limits allow for lines that bend, though no bend is sure (p {lines.linear_p:.2g}).")
     else:
-        notes.append("Whether the lines bend cannot be told here: the limits take them as straight.")
+        few = "two loads" if lines.loads == 2 else "so few boards"
+        notes.append(f"Whether the lines bend cannot be told from {few}: the limits take them as straight.")
     if several and lines.own:
         notes.append("Each carrier has a slope of its own.")
     elif several:

@@ -5,8 +5,9 @@ load reaches a darkness, `strength` how many times the load of one carrier anoth
 they say; they raise nothing for it.
 """
 
-from analysis.curves.laps import AgainstPiece, LapWindow, PieceAnswer, Wait, lap_window
+from analysis.curves.laps import AgainstPiece, LapWindow, PieceAnswer, lap_window
 from analysis.curves.loads import CarrierStrength, DarkEnough, LoadNeeded, Strength, dark_enough, strength
+from analysis.curves.waits import Wait
 
 __all__ = [
     "AgainstPiece",

@@ -76,6 +76,11 @@ class Lines:
     tried: dict[str, np.ndarray]
     notes: tuple[str, ...]
 
+    @property
+    def loads(self) -> int:
+        """How many different loads were read."""
+        return int(self.rows[_LN_LOAD].nunique())
+
 
 def lines_of(trial: Trial, name: str | None) -> Lines:
     """Fit the lines of a trial.

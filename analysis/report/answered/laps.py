@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 from analysis.answers import Answers
-from analysis.curves.no_limits import NoLimits
 from analysis.curves.of_trial import LapWindow
 from analysis.report import curve_figures, evidence, words
 from analysis.report.parts import Group, Picture, Section, Table
@@ -71,23 +69,18 @@ def _wait_table(found: Answers, at: int) -> Table:
         columns=columns,
         numeric=(False, True, True, True, *((False, True) if held else ())),
         rows=tuple(rows),
-        notes=tuple(_of_limits(window)),
+        notes=_of_limits(window),
         source="tables/lap_windows.csv",
     )
 
 
-def _of_limits(window: LapWindow) -> Iterator[str]:
-    """Say what the limits are."""
-    reasons = {wait.no_limits for wait in window.waits}
-    if None in reasons:
-        how = "from a wait of each board's own" if window.measured else (
-            "by Bayes' rule, from how steep the curves and how unlike the boards may be"
-        )  # fmt: skip
-        yield f"Limits are 95% ones, {how}."
-    if NoLimits.BETWEEN in reasons:
-        yield "Where laps come suddenly the limits are the waits tried on either side."
-    if NoLimits.ONE_BOARD in reasons:
-        yield "There are no limits: one board a carrier was read, so how boards differ is not known."
+def _of_limits(window: LapWindow) -> tuple[str, ...]:
+    """Say what the limits are; the window says itself why there are none."""
+    if all(wait.no_limits is not None for wait in window.waits):
+        return ()
+    if window.measured:
+        return ("Limits are 95% ones, from a wait of each board's own and from how steep the curve may be.",)
+    return ("Limits are 95% ones, by Bayes' rule, from how steep the curves and how unlike the boards may be.",)
 
 
 def _minutes(value: float) -> str:

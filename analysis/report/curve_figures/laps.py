@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.curves import laps as lap_words
+from analysis.curves import waits
 from analysis.curves.columns import ALL
 from analysis.curves.no_limits import NoLimits
 from analysis.curves.of_trial import LapWindow, Wait
@@ -116,13 +117,13 @@ def _wait_amount(window: LapWindow, wait: Wait) -> str:
     if math.isnan(wait.minutes):
         return "cannot be told"
     if math.isinf(wait.minutes):
-        return f"{lap_words.time_words(wait.lower)} or more" if 60 * wait.lower >= 1 else "longer than tried"
+        return f"{waits.time_words(wait.lower)} or more" if 60 * wait.lower >= 1 else "longer than tried"
     shortest = float(window.points["minutes"].min())
     if wait.minutes < shortest:
-        return f"less than {lap_words.time_words(shortest)}"
+        return f"less than {waits.time_words(shortest)}"
     if wait.no_limits is NoLimits.BETWEEN:
-        return lap_words.between_words(wait.lower, wait.upper)
-    return f"{lap_words.time_words(wait.minutes)} ({lap_words.limit_words(wait.lower, wait.upper)})"
+        return waits.apart_words(wait.lower, wait.upper)
+    return f"{waits.time_words(wait.minutes)} ({waits.limit_words(wait.lower, wait.upper)})"
 
 
 def _ends(wait: Wait) -> tuple[float, float, float]:
