@@ -3,8 +3,8 @@
 The lap index is the step in lightness at the overlap as a share of the step of an edge that has set. It rises from 0
 to 1, along ``1 - exp(-(t / tau)^k)`` or along a logistic curve in ln t with the slope k (working forms of this
 project's, common practice, no source): both are fitted by least squares, each board with a wait t_q of its own at
-which it reaches the index q, all boards with one k. What is named is that of the form that fits better; how far off
-the other lies widens the limits, for laps enough to tell the two apart are seldom measured.
+which it reaches the index q, all boards with one k. What is named is that of the form that fits better; the limits
+reach as far as those of either, for laps enough to tell the two apart are seldom measured.
 """
 
 from __future__ import annotations
@@ -53,11 +53,11 @@ def index_time(
     Returns
     -------
     One row a group: group, x, lower, upper, no_limits, ``attrs["notes"]``, ``attrs["k"]``, and ``attrs["curves"]``,
-    the `IndexCurves` behind it. Limits have three parts, their squares added: how boards differ (Student's t over
-    their logarithms), what is left open of k (all k whose sum of squares is less than Student's t squared away) and
-    how far the forms lie apart. `no_limits` is None or `NoLimits`: limits are NaN where there is one board a group,
-    and the waits tried on either side where laps come so suddenly that no k is too great. All NaN where a group's
-    laps do not rise to the index within reach of the waits tried.
+    the `IndexCurves` behind it. Limits have two parts, their squares added: how boards differ (Student's t over
+    their logarithms) and what is left open of k (all k whose sum of squares is less than Student's t squared away);
+    they are the wider ones of the two forms. `no_limits` is None or `NoLimits`: limits are NaN where there is one
+    board a group, and the waits tried on either side where laps come so suddenly that no k is too great. All NaN
+    where a group's laps do not rise to the index within reach of the waits tried.
 
     Raises
     ------
@@ -76,7 +76,8 @@ def index_time(
         raise UserError(Problem("there are no more laps than the curves need", "measure more of them"))
     laps = _Laps(log_x, seen, boards, len(whose))
     fits = [_fit(laps, form, at, level) for form in ("weibull", "logistic")]
-    best, other = sorted(fits, key=lambda one: one.square)
+    fits.sort(key=lambda one: one.square)
+    best = fits[0]
     inside = _inside(laps, best.middles)
     reached = np.array([inside[whose == one].all() for one in range(len(names))])
     rows, curves = [], {}
@@ -84,7 +85,7 @@ def index_time(
         row = {"group": name} | dict.fromkeys(("x", "lower", "upper"), np.nan) | {"no_limits": None}
         if reached[one]:
             curves[name] = float(best.middles[whose == one].mean())
-            row |= {"x": np.exp(curves[name])} | _limits(best, other, whose, reached, one, np.unique(log_x), level)
+            row |= {"x": np.exp(curves[name])} | _limits(fits, whose, reached, one, np.unique(log_x), level)
         rows.append(row)
     table = pd.DataFrame(rows).astype({"no_limits": object})
     table["no_limits"] = table["no_limits"].where(table["no_limits"].notna(), None)
@@ -208,9 +209,9 @@ def _inside(laps: _Laps, middles: np.ndarray) -> np.ndarray:
 
 
 def _limits(
-    best: _Fit, other: _Fit, whose: np.ndarray, reached: np.ndarray, group: int, tried: np.ndarray, level: float
+    fits: list[_Fit], whose: np.ndarray, reached: np.ndarray, group: int, tried: np.ndarray, level: float
 ) -> dict[str, object]:
-    """Return lower, upper and no_limits of one group."""
+    """Return lower, upper and no_limits of one group; `fits` has the better form first."""
     told, mine = reached[whose], whose == group
     df = int(told.sum() - reached.sum())
     if df < 1:
@@ -221,15 +222,14 @@ def _limits(
         scatter = ((middles - means[whose])[told] ** 2).sum() / df
         return float(stdtrit(df, 0.5 + level / 2) * np.sqrt(scatter / mine.sum()))
 
-    if best.endless and other.endless:
-        return _on_either_side(best.middles, mine, half, tried)
-    mean = best.middles[mine].mean()
-    moved = np.append(best.ends[:, mine].mean(axis=1), mean) - mean
-    apart = np.hypot(half(best.middles), other.middles[mine].mean() - mean)
-    return {
-        "lower": np.exp(mean - np.hypot(apart, moved.min())),
-        "upper": np.exp(mean + np.hypot(apart, moved.max())),
-    }
+    if all(fit.endless for fit in fits):
+        return _on_either_side(fits[0].middles, mine, half, tried)
+    ends = []
+    for fit in fits:
+        mean, apart = fit.middles[mine].mean(), half(fit.middles)
+        moved = np.append(fit.ends[:, mine].mean(axis=1), mean) - mean
+        ends += [mean - np.hypot(apart, moved.min()), mean + np.hypot(apart, moved.max())]
+    return {"lower": np.exp(min(ends)), "upper": np.exp(max(ends))}
 
 
 def _on_either_side(
