@@ -5,7 +5,7 @@ Run as ``python tests/benchmarks/bench_looks.py [trials]`` from the project's fo
 `own_trials`. Looks: boards are laid out, judged, and boards added (each occasion a lot) until a verdict is given or
 the looks are over; readings are analysed as a real trial's are. "At the edge" half of the trials have a true gain
 just below the worth and half have the worth itself. Unequal scatter: every difference of the second level's boards
-and of what stands on them is three times as large; each trial goes through `analysis.responses.analyse`. Shares stand
+and of what stands on them is three times as large, and what `analysis.scatter` finds is done. Shares stand
 with the half-width of their 95 % Monte Carlo interval.
 """
 
@@ -15,7 +15,6 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ[name] = "1"
 
 import sys
-import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -24,17 +23,18 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
 import pandas as pd
-from own_trials import SPREADS, drawn, factor, laid_out, plan_of, plan_text, share, written
+from own_trials import SPREADS, drawn, factor, laid_out, plan_of, plan_text, share
+from scipy.special import stdtr, stdtrit
 
+from analysis import mixed, scatter
 from analysis.frame import with_factor_order
-from analysis.precision.made_up.experiments import Pair, Wanted, prepare
-from analysis.responses import analyse
+from analysis.precision.made_up.experiments import ByMixedModel, ByStrata, Pair, Wanted, prepare
 from trials import structure
 from trials.design import add_boards
 from trials.level import LEVEL, each_of, level_of
 
 WORTH = 1.0
-LAYOUTS = 20
+LAYOUTS = 10
 
 
 def occasions(text: str, added: Sequence[int], seed: int) -> list:
@@ -53,33 +53,50 @@ def occasions(text: str, added: Sequence[int], seed: int) -> list:
     return found
 
 
-def looks(text: str, added: Sequence[int], name: str, trials: int, seed: int, *, raised: bool) -> None:
-    """Print a row a number of looks."""
+def looks(text: str, added: Sequence[int], name: str, trials: int, seed: int) -> None:
+    """Print a row a number of looks, with every look at 95 % and with the later ones at their own level."""
     rng = np.random.default_rng(seed)
     each = max(trials // LAYOUTS, 1)
-    seen: list[list[np.ndarray]] = []
+    parts: list[list[np.ndarray]] = []
+    levels: list[float] = []
     for at in range(LAYOUTS):
         stages = occasions(text, added, 100 * seed + 10 * at)
+        levels = [level_of(plan) for plan, _ in stages]
         last = stages[-1][1]
         values = drawn(last, rng, each)
-        differences, halves, p, levels = [], [], [], []
-        for plan, patches in stages:
+        found = []
+        for (plan, patches), level in zip(stages, levels, strict=True):
             told = structure.of_layout(plan, patches)
             pairs = tuple(Pair.all_of(patches, name))
-            level = level_of(plan) if raised else LEVEL
-            wanted = Wanted((told.by_name[name],), pairs, each_of(level, len(pairs)))
             here = last["patch"].isin(patches["patch"]).to_numpy()
-            found = prepare(patches, told, wanted).of(values[:, here].T)
-            differences.append(found.differences)
-            halves.append(found.half_widths)
-            p.append(found.p[:, 0])
-            levels.append(level)
-        seen.append([np.array(differences), np.array(halves), np.array(p), np.array(levels)])
-    d, h, p = (np.concatenate([one[part] for one in seen], axis=1) for part in range(3))
-    levels = seen[0][3]
+            wanted = Wanted((told.by_name[name],), pairs, each_of(LEVEL, len(pairs)))
+            found.append(_both(prepare(patches, told, wanted), values[:, here].T, each_of(level, len(pairs))))
+        parts.append([np.array(column) for column in zip(*found, strict=True)])
+    d, plain, raised, p = (np.concatenate([one[at] for one in parts], axis=1) for at in range(4))
     edge = np.where(np.arange(d.shape[1]) % 2 == 0, WORTH - 1e-9, WORTH)
-    for many in range(1, len(d) + 1):
-        print(f"  {many} look{'s' if many > 1 else ''}: {_row(d[:many], h[:many], p[:many], levels[:many], edge)}")
+    for what, half, at in (
+        ("every look at 95 %", plain, np.full(len(d), LEVEL)),
+        ("later looks at 99 %", raised, np.array(levels)),
+    ):
+        for many in range(1, len(d) + 1):
+            row = _row(d[:many], half[:many], p[:many], at[:many], edge)
+            print(f"  {what}, {many} look{'s' if many > 1 else ''}: {row}", flush=True)
+
+
+def _both(ready: ByStrata | ByMixedModel, readings: np.ndarray, level: float) -> tuple[np.ndarray, ...]:
+    """Return differences, half-widths at the level made ready and at another, and p of each of (n, m) readings."""
+    if isinstance(ready, ByStrata):
+        found = ready.of(readings)
+        df = ready.made.error_df[ready.strata]
+        wider = stdtrit(df, 0.5 + level / 2) * np.sqrt(np.square(ready.weights).sum(axis=1)) / ready.roots
+        return found.differences, found.half_widths, found.half_widths * wider, found.p[:, 0]
+    rows = []
+    for column in np.ascontiguousarray(readings.T):
+        made = ready.model.estimate(column, ready.rows)
+        pairs = made.part(ready.pairs)
+        halves = [pairs.half_widths(one) for one in (ready.level, level)]
+        rows.append((pairs.values, *halves, made.part(ready.tests[0]).f_test().p))
+    return tuple(np.array(one) for one in zip(*rows, strict=True))
 
 
 def _row(d: np.ndarray, h: np.ndarray, p: np.ndarray, levels: np.ndarray, edge: np.ndarray) -> str:
@@ -126,30 +143,42 @@ def _with_last(pairs: int) -> list[int]:
 
 
 def unequal(text: str, trials: int, seed: int) -> None:
-    """Print a row a factor of a trial in which level v of a scatters three times as much."""
+    """Print a row a factor of a balanced trial in which level v of a scatters three times as much."""
     rng = np.random.default_rng(seed)
-    found: dict[str, list[tuple[bool, bool, str]]] = {}
-    spoken = []
-    with tempfile.TemporaryDirectory() as place:
-        for at in range(trials):
-            if at % 50 == 0:
-                laid = written(Path(place) / str(at), text, seed + at)
-                patches = with_factor_order(laid.trial.plan, laid.trial.patches)
-                wider = np.where(patches["a"] == "v", 3.0, 1.0)
-            values = drawn(patches, rng, 1, SPREADS | {"lot": 0.0}, wider=wider)[0]
-            made = analyse(laid.read({"y": values}, patches), laid.trial.plan.responses[0])
-            spoken.append(any(one.factor.name == "a" for one in made.unequal))
-            for one in laid.trial.plan.factors:
-                pairs = len(one.levels) * (len(one.levels) - 1) // 2
-                table = made.differences(one.name, level=each_of(made.level, pairs))
-                inside = ((table["lower"] <= 0) & (table["upper"] >= 0)).all()
-                row = made.tests.loc[one.name]
-                found.setdefault(one.name, []).append((bool(inside), row["p"] < 0.05, str(row["method"])))
+    plan = plan_of(text)
+    each = max(trials // LAYOUTS, 1)
+    found: dict[str, list[np.ndarray]] = {one.name: [] for one in plan.factors}
+    spoken, separate = [], []
+    for at in range(LAYOUTS):
+        _, patches = laid_out(plan, 100 * seed + at)
+        told = structure.of_layout(plan, patches)
+        values = drawn(patches, rng, each, SPREADS | {"lot": 0.0}, wider=np.where(patches["a"] == "v", 3.0, 1.0))
+        made = {}
+        for one in plan.factors:
+            pairs = tuple(Pair.all_of(patches, one.name))
+            ready = prepare(patches, told, Wanted((told.by_name[one.name],), pairs, each_of(LEVEL, len(pairs))))
+            assert isinstance(ready, ByStrata)
+            made[one.name] = ready.of(values.T)
+        model = mixed.prepare(patches, told.fixed, told.fitted_random)
+        for row, reading in enumerate(values):
+            fit = model.fit(reading)
+            fit = replace(fit, frame=replace(fit.frame, response=reading))
+            named = [one.factor.name for one in scatter.unequal(plan, patches, fit)]
+            spoken.append("a" in named)
+            own = None
+            if "a" in named:
+                own = scatter.separate(told, plan.factor("a"), patches.assign(value=reading), fit)
+            separate.append(own is not None)
+            if own is not None:
+                made["a"].half_widths[row] = stdtrit(own.df, 0.5 + LEVEL / 2) * own.se
+                made["a"].p[row] = 2 * stdtr(own.df, -abs(made["a"].differences[row, 0]) / own.se)
+        for name, one in made.items():
+            inside = (np.abs(one.differences) <= one.half_widths).all(axis=1)
+            found[name].append(np.column_stack([one.p[:, 0] < 1 - LEVEL, inside]))
     for name, rows in found.items():
-        inside, small, methods = zip(*rows, strict=True)
-        welch = share(np.array(methods) == "Welch")
-        print(f"  {name}: size {share(small)}, cover {share(inside)}, Welch in {welch}", flush=True)
-    print(f"  said to scatter unequally: a {share(spoken)}")
+        small, inside = np.concatenate(rows).T
+        print(f"  {name}: size {share(small)}, cover {share(inside)}", flush=True)
+    print(f"  said to scatter unequally by a: {share(spoken)}, judged by own boards: {share(separate)}", flush=True)
 
 
 def main() -> None:
@@ -165,18 +194,16 @@ def main() -> None:
         ("a3 on 9 boards and twice 3 more", plan_text(a3, b, boards=9, strips=2, asked=["a", "b"]), (3, 3), "a"),
     )
     for at, (what, text, added, name) in enumerate(cases):
-        for raised in (False, True):
-            print(f"{what}, {'later looks at 99 %' if raised else 'every look at 95 %'} ({trials} trials)")
-            looks(text, added, name, trials, at + 1, raised=raised)
-            sys.stdout.flush()
+        print(f"{what} ({trials} trials)", flush=True)
+        looks(text, added, name, trials, at + 1)
     for what, text in (
         ("6 boards, level v of a scatters 3 times as much", six),
         ("7 boards, a2 uneven, the same", plan_text(a, b, c, boards=7, strips=3, asked=["a"])),
         ("12 boards, the same", plan_text(a, b, boards=12, strips=2, asked=["a"])),
         ("7 boards, a3 uneven, b2 c2, the same", plan_text(a3, b, factor("c", "rs", "strip"), boards=7, strips=2)),
     ):
-        print(f"{what} ({trials // 2} trials)")
-        unequal(text, trials // 2, 5)
+        print(f"{what} ({trials} trials)", flush=True)
+        unequal(text, trials, 5)
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 # ruff: noqa: E402  (the number of threads is read when numpy is imported)
 """Is the chance said of the best schedule the real one, and are schedules that are alike told apart?
 
-Run as ``python tests/benchmarks/bench_schedules_chance.py [trials a case]`` from the project's folder. Readings
-come from `own_trials`; each trial goes through `decide` and `rank`, as a real one does. Shares stand with the
+Run as ``python tests/benchmarks/bench_schedules_chance.py [trials a case [words]]`` from the project folder. Readings
+come from `own_trials`; each trial goes through `analyse_all` and `rank`, as a real one does. Shares stand with the
 half-width of their 95 % Monte Carlo interval; combinations of one trial go together, so of those it is too small.
 """
 
@@ -23,8 +23,9 @@ from own_trials import SPREADS, Draw, drawn, factor, normal, plan_text, share, w
 from scipy.special import ndtr
 from scipy.stats import multivariate_normal
 
-from analysis.decide import decide
+from analysis.decide import Decision
 from analysis.frame import with_factor_order
+from analysis.responses import analyse_all
 from analysis.schedules import rank
 
 EFFECTS = {"a": {"v": 0.8}, "b": {"q": 0.6}, "c": {"s": 0.3, "t": 0.9}}
@@ -99,7 +100,9 @@ def one_case(case: Case, trials: int, seed: int) -> dict[str, list]:
             values = case.size * mean + pieces + shifts[:, lot_of - 1]
             kept = rng.random(len(patches)) >= case.missing if case.missing else None
             trial = laid.read(dict(zip(names, values, strict=True)), patches, kept)
-            ranking = rank(trial, decide(trial), [f"{name} at least {limit:.6f}" for name in names])
+            fitted, unfitted = analyse_all(trial)
+            decision = Decision((), (), tuple(fitted), tuple(unfitted))
+            ranking = rank(trial, decision, [f"{name} at least {limit:.6f}" for name in names])
             table = ranking.table
             if table["chance"].isna().any():
                 continue
@@ -125,7 +128,10 @@ def one_case(case: Case, trials: int, seed: int) -> dict[str, list]:
 def main() -> None:
     """Print a row a case."""
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    wanted = sys.argv[2] if len(sys.argv) > 2 else ""
     for at, case in enumerate(CASES):
+        if wanted not in case.name:
+            continue
         found = one_case(case, trials, 1000 * at)
         claimed, true, said, these = (
             np.mean(found[key]) for key in ("claimed", "true", "mean said", "mean of these")
