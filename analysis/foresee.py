@@ -196,15 +196,16 @@ def sized(
     table = precision.size(
         plan, question, chance, prior, numbers, experiments=experiments, workers=None, progress=progress, stop=stop
     )
+    half = max(experiments // 2, 2)  # many rows of a table, less hangs on each
     readers = (
-        precision.readers(plan, layout, question, prior, workers=None)
+        precision.readers(plan, layout, question, prior, experiments=half, workers=None)
         if 0 < prior.reading < prior.variances.iloc[-1]
         else None
     )
     words = f"{plan.factor(question.factor).words} on {plan.response(question.response).words}"
     several = precision.compares_several(plan, question)
     shown = Size(words, table, readers, question.worth, chance, several)
-    return Sized(question, shown, precision.lots(plan, question, prior, workers=None))
+    return Sized(question, shown, precision.lots(plan, question, prior, experiments=half, workers=None))
 
 
 def with_sizes(seen: Outlook, sizes: Sequence[Sized]) -> Outlook:
