@@ -82,8 +82,12 @@ def patch_table(trial: Trial, response: Response) -> PatchTable:
 
 
 def with_factor_order(plan: Plan, patches: pd.DataFrame) -> pd.DataFrame:
-    """Return the layout with each factor as an ordered category in the plan's order of levels."""
-    columns = {
+    """Return the layout with each factor as an ordered category in the plan's order of levels.
+
+    Lots, lanes and strips are categories as well, for a model may take them as they are.
+    """
+    columns: dict[str, object] = {name: patches[name].astype("category") for name in ("lot", "lane", "strip")}
+    columns |= {
         factor.name: pd.Categorical(patches[factor.name], categories=list(factor.levels), ordered=True)
         for factor in plan.factors
     }

@@ -140,7 +140,7 @@ def analyse(trial: Trial, response: Response) -> Analysis:
     """
     plan = trial.plan
     table = patch_table(trial, response)
-    told = structure.of_layout(plan, table.treated)
+    told = structure.of_layout(plan, table.treated, structure.of_layout(plan, trial.patches).places)
     if told.error_dfs["residual"] == 0:
         raise UserError(
             Problem(
@@ -151,7 +151,8 @@ def analyse(trial: Trial, response: Response) -> Analysis:
         )
     named = table.treated.rename(columns={"value": response.name})
     fit = mixed.fit(named, response.name, told.fixed, told.fitted_random)
-    by_lots = _with_lots_as_they_are(named, response.name, told, fit)
+    these = told.for_these_lots
+    by_lots = fit if these[0] == told.fixed else mixed.fit(named, response.name, *these)
     by_strata, why_not = _by_strata(table, told)
     unequal = scatter.unequal(plan, table.treated, fit)
     separate = {
@@ -177,20 +178,6 @@ def analyse_all(trial: Trial) -> tuple[list[Analysis], list[Unfitted]]:
         except UserError as error:
             unfitted.append(Unfitted(response, str(error)))
     return fitted, unfitted
-
-
-def _with_lots_as_they_are(
-    named: pd.DataFrame, response: str, told: Structure, fit: mixed.MixedFit
-) -> mixed.MixedFit:
-    """Return a fit whose means are those of the lots in the trial, equally weighted.
-
-    With two or three lots the mean of all lots there could be is hardly known, and nobody asked for it; the
-    differences between levels are the same either way where every lot holds every level.
-    """
-    if "lot" not in told.fitted_random:
-        return fit
-    rest = [term for term in told.fitted_random if term != "lot"]
-    return mixed.fit(named.assign(lot=named["lot"].astype("category")), response, f"{told.fixed} + lot", rest)
 
 
 def _in_bench_words(notes: Iterable[str]) -> Iterator[str]:

@@ -152,26 +152,83 @@ def test_a_search_that_is_stopped_keeps_what_it_has(tmp_path):
 # --- places and the order of work -------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_lanes_and_strips_stand_everywhere_alike(seed):
-    """Every level stands as often at every place, left or right, end or middle, and in each lot alike."""
-    treated = lay_out(read_plan(EXAMPLE), seed).patches.query("control == ''")
-    for place, factor in (("lane", "seal_coat"), ("strip", "glaze_dwell")):
-        counts = treated.groupby([place, factor]).size()
-        assert counts.max() == counts.min()
-    by_treatment = treated.groupby(["carrier", "dye_load", "lane", "seal_coat"]).size().unstack(fill_value=0)
-    assert by_treatment.max(axis=None) <= 3  # of 6: two boards of each treatment turn the seal coat round
-    controls = lay_out(read_plan(EXAMPLE), seed).patches.query("control != ''")
+def stands(treated, kind, factors):
+    """Count how often each cell of some factors stands at each place."""
+    return treated.groupby([kind, *factors]).size().unstack(kind, fill_value=0)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(
+    ("factors", "boards", "even"),
+    [
+        ({"a": (2, "board"), "b": (2, "lane"), "c": (2, "strip")}, {"count": 8}, ("lane", "strip")),
+        ({"a": (2, "board"), "b": (2, "lane"), "c": (3, "strip")}, {"count": 6, "strips": 3}, ("strip",)),
+        ({"a": (3, "board"), "b": (2, "lane"), "c": (2, "strip")}, {"count": 12, "lots": 2}, ("lane", "strip")),
+        (
+            {"a": (3, "board"), "d": (3, "board"), "c": (3, "strip")},
+            {"count": 9, "lanes": 1, "strips": 3},
+            ("strip",),
+        ),
+        ({"a": (2, "board"), "b": (2, "lane"), "c": (2, "strip")}, {"count": 4}, ()),  # too little left to judge by
+        ({"a": (2, "board"), "b": (2, "lane"), "c": (2, "strip")}, {"count": 5}, ()),
+        ({"b": (2, "lane"), "rub": (3, "patch")}, {"count": 6, "strips": 3}, ("lane",)),
+        ({"a": (2, "board"), "c": (5, "strip")}, {"count": 10, "lanes": 1, "strips": 5}, ("strip",)),
+        ({"a": (2, "board"), "b": (2, "lane"), "c": (4, "strip")}, {"count": 16, "strips": 4}, ("lane", "strip")),
+    ],
+)
+def test_places_are_evened_out_and_fitted_or_neither(tmp_path, factors, boards, even, seed):
+    plan = plan_of(tmp_path, factors, **{"lanes": 2, "strips": 2, **boards})
+    layout = lay_out(plan, seed)
+    told = structure.of_layout(plan, layout.patches)
+    assert told.places == even
+    assert all(kind in told.fixed.split(" + ") for kind in even)
+    for kind in even:
+        for effect in told.effects:
+            cells = stands(layout.patches, kind, effect.factors)
+            assert (cells.nunique(axis=1) == 1).all()
+        assert told.by_name[plan.laid_on(kind)[0].name].error_df >= structure.FEW
+
+
+def test_a_place_left_to_chance_is_any_place(tmp_path):
+    """Six boards, two lanes: either way round on each, 64 ways; by hand 40 draws differ in about 30 of them."""
+    plan = plan_of(tmp_path, {"a": (2, "board"), "b": (2, "lane")}, count=6, lanes=2)
+    drawn = [lay_out(plan, seed).patches.query("lane == 1")["b"] == "b 1" for seed in range(60)]
+    assert len({tuple(one) for one in drawn}) > 25
+    counts = np.bincount([int(one.sum()) for one in drawn], minlength=7)
+    assert counts[3] < 35  # at random 19 of 60 have three boards each way round; evened out it would be all
+    assert counts[[0, 1, 5, 6]].sum() > 2  # and 13 have one or none
+
+
+def test_the_order_of_work_is_any_order(tmp_path):
+    """Four boards of two treatments: six orders of the treatments, each as likely as another."""
+    plan = plan_of(tmp_path, {"a": (2, "board")}, count=4)
+    orders = Counter(tuple(lay_out(plan, seed).patches.sort_values("board_order")["a"]) for seed in range(240))
+    assert len(orders) == 6
+    assert max(orders.values()) < 75  # 40 expected; a binomial count beyond has a chance of 1e-8
+
+
+def test_controls_are_spread_over_places():
+    controls = lay_out(read_plan(EXAMPLE), 3).patches.query("control != ''")
     assert set(controls.groupby("strip").size()) == {6}
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_no_level_comes_early_or_late_in_the_work(seed):
-    """A steady drift over the order of work moves no factor: mean turns differ by less than one board."""
-    boards = lay_out(read_plan(EXAMPLE), seed).patches.query("control == ''").drop_duplicates("board")
-    for column in ("carrier", "dye_load", "lot"):
-        turns = boards.groupby(column)["board_order"].mean()
-        assert turns.max() - turns.min() <= 1.5  # at random it is 2.9 on average for the carrier
+def test_boards_added_to_even_ones_are_even_with_them(tmp_path):
+    plan = plan_of(tmp_path, {"a": (2, "board"), "b": (2, "lane")}, count=8, lanes=2, strips=2)
+    before = lay_out(plan, 1).patches
+    for more, even in ((4, True), (3, False)):
+        longer = replace(plan, boards=replace(plan.boards, lots=(8, more)), added=(more,))
+        both = pd.concat([before, design.add_boards(longer, before, 2, {"b": 1.0}).patches])
+        told = structure.of_layout(longer, both)
+        assert told.places == ("lane",)  # stays in the model, as the first boards were drawn for it
+        assert (stands(both, "lane", ["a", "b"]).nunique(axis=1) == 1).all() == even
+
+
+def test_boards_added_to_others_are_drawn_freely(tmp_path):
+    plan = plan_of(tmp_path, {"a": (2, "board"), "b": (2, "lane")}, count=4, lanes=2, strips=2)
+    before = lay_out(plan, 1).patches
+    longer = replace(plan, boards=replace(plan.boards, lots=(4, 4)), added=(4,))
+    both = pd.concat([before, design.add_boards(longer, before, 2, {"b": 1.0}).patches])
+    assert structure.of_layout(longer, both).places == ()
 
 
 def test_no_carrier_sits_in_one_lot_only(tmp_path):

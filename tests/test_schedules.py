@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from scipy.stats import multivariate_normal
 from scipy.stats import t as student
 
-from analysis import decide, follow_up, schedules
+from analysis import decide, follow_up, mixed, schedules
 from analysis.decide import Comparison, Decision, Finding
 from analysis.responses import analyse
 from analysis.schedules import chances
@@ -202,9 +202,15 @@ def test_a_prediction_agrees_with_the_fits_own(trial, decision):
     """A new patch on new pieces throughout: what `MixedFit.predict` says in the same lot."""
     dark = next(one for one in decision.analyses if one.response.name == "darkness")
     treatment = {"carrier": "oil", "dye_load": "15 g/L", "seal_coat": "none", "glaze_dwell": "6 min"}
+    assert dark.told.places == ("lane",)
+    rows = dark.table.treated.assign(**treatment).groupby(["lot", "lane"], as_index=False).first()
+    by_lane = dark.for_these_lots.predict(rows)["mean"].to_numpy().reshape(2, 2)
+    assert predict(dark, [treatment]).mean[0] == pytest.approx(by_lane.mean(axis=1))  # lanes alike often
+    told = replace(dark.told, places=())
+    table = dark.table.treated.rename(columns={"value": "darkness"})
+    dark = replace(dark, told=told, for_these_lots=mixed.fit(table, "darkness", *told.for_these_lots))
     one = predict(dark, [treatment])
-    rows = dark.table.treated.assign(**treatment).groupby("lot").head(1).sort_values("lot")
-    own = dark.for_these_lots.predict(rows)
+    own = dark.for_these_lots.predict(rows[rows["lane"] == 1])
     assert one.mean[0] == pytest.approx(own["mean"].to_numpy())
     assert one.total[0] == pytest.approx(own["new_se"].to_numpy())
     assert one.df[0] == pytest.approx(own["new_df"].to_numpy())
@@ -275,10 +281,12 @@ def test_a_balanced_layouts_covariance_is_its_mean_cross_product(laid_out):
     df = len(left[0]) - len(left[0]) // 2  # 32 patches in 16 lanes
     assert cross_covariances(*both)["residual"] == pytest.approx(float(left[0] @ left[1]) / df, rel=1e-6)
     lanes = [one.table.treated.groupby(["board", "lane"])["value"].mean().unstack() for one in both]
-    halves = [(lane[2] - lane[1]) * np.where(_sealed_second(both[0]), 1, -1) for lane in lanes]
+    turned = np.where(_sealed_second(both[0]), 1, -1)
+    halves = [(lane[2] - lane[1]) * turned for lane in lanes]
     carrier = both[0].table.treated.groupby("board")["carrier"].first()
     over = [half - half.groupby(carrier, observed=True).transform("mean") for half in halves]
-    between = float(over[0] @ over[1]) / 6 / 2  # 8 differences of two lanes less one mean a carrier
+    over = [half - turned * (turned @ half) / 8 for half in over]  # a carrier's boards lie either way alike often
+    between = float(over[0] @ over[1]) / 5 / 2  # 8 differences of two lanes less one mean a carrier and the place
     expected = between - cross_covariances(*both)["residual"] / 2
     assert cross_covariances(*both)["board:lane"] == pytest.approx(expected, rel=1e-5)
 

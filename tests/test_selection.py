@@ -427,19 +427,6 @@ def test_no_level_in_one_lot_only():
     assert all(len(some) > 1 for some in lots.values())
 
 
-def test_lanes_are_balanced_by_position():
-    boards = choose(lacewood(12), 4).boards
-    first = Counter(board.lanes[0]["sealer"] for board in boards)
-    assert abs(first["none"] - first["shellac"]) <= 1
-
-
-def test_patches_are_balanced_by_position():
-    plan = plan_of({"f0": (["a", "b"], "board"), "f1": (["p", "q", "r", "s"], "patch")}, count=8, lanes=2, strips=2)
-    boards = choose(plan, 2, starts=2).boards
-    counts = Counter((cell, treatment["f1"]) for board in boards for cell, treatment in board.cells.items())
-    assert set(counts.values()) == {2}
-
-
 def test_the_order_of_boards_is_drawn():
     plan = lacewood(12)
     orders = {tuple(board.treatment["carrier"] for board in choose(plan, seed, MAINS, starts=1).boards)

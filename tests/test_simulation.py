@@ -19,6 +19,7 @@ from analysis.precision.made_up.experiments import Pair, Readings, Wanted, prepa
 from analysis.precision.parallel import in_chunks
 from tests.conftest import REPOSITORY, SMALL
 from tests.trials_made import trial_of
+from trials import structure
 from trials.design import lay_out
 from trials.errors import UserError
 from trials.plan import Question, read_plan
@@ -153,7 +154,8 @@ def test_made_up_readings_are_analysed_as_real_ones(tmp_path, planned, name):
     text, gone, more = MODELS[name]
     plan = planned(text)
     layout = laid_out(plan, gone)
-    frame, told = treated_rows(plan, layout)
+    frame, _ = treated_rows(plan, layout)
+    told = structure.of_layout(plan, frame, treated_rows(plan, lay_out(plan, 1))[1].places)  # as all was laid out
     singles = [effect.name for effect in told.effects if len(effect.factors) == 1]
     pairs = tuple(pair for factor in singles for pair in Pair.all_of(frame, factor))
     drawn = Readings.of(frame, np.zeros(len(frame)), VARIANCES | more).drawn(3, np.random.default_rng(8))

@@ -78,10 +78,10 @@ def test_the_design_page_example(tmp_path):
     assert random_terms(plan) == ["lot", "board", "board:lane", "board:strip"]
     told = structure.of_layout(plan, lay_out(plan, 3).patches)
     # counted by hand: boards 12 - 2 lots - (6 - 1) treatments = 5;
-    # lanes 24 - 12 - seal 1 - carrier:seal 2 - load:seal 1 = 8;
+    # lanes 24 - 12 - seal 1 - carrier:seal 2 - load:seal 1 - place 1 = 7;
     # strips 36 - 12 - dwell 2 - carrier:dwell 4 - load:dwell 2 = 16;
     # patches 72 - 24 - 36 + 12 - seal:dwell 2 = 22
-    assert told.error_dfs == {"lot": 1, "board": 5, "board:lane": 8, "board:strip": 16, "residual": 22}
+    assert told.error_dfs == {"lot": 1, "board": 5, "board:lane": 7, "board:strip": 16, "residual": 22}
     against = {effect.name: effect.judged_against for effect in told.effects}
     assert against == {
         "carrier": "board", "load": "board", "seal": "board:lane", "dwell": "board:strip", "carrier:load": "board",
@@ -123,13 +123,14 @@ def test_missing_cell_takes_the_pair_out(tmp_path):
 
 @pytest.mark.parametrize(("boards", "lanes", "strips"), list(itertools.product([2, 4], repeat=3)))
 def test_degrees_of_freedom_add_up(tmp_path, boards, lanes, strips):
-    """In a full criss-cross the degrees of freedom of effects and errors add up to the patches less one."""
+    """In a full criss-cross those of effects, places and errors add up to the patches less one."""
     plan = plan_of(
         tmp_path, {"a": (2, "board"), "b": (2, "lane"), "c": (2, "strip")}, count=boards, lanes=lanes, strips=strips
     )
     patches = lay_out(plan, 5).patches
     told = structure.of_layout(plan, patches)
-    assert sum(effect.df for effect in told.effects) + sum(told.error_dfs.values()) == len(patches) - 1
+    places = sum({"lane": lanes, "strip": strips}[kind] - 1 for kind in told.places)
+    assert sum(effect.df for effect in told.effects) + places + sum(told.error_dfs.values()) == len(patches) - 1
 
 
 @pytest.mark.parametrize(

@@ -7,14 +7,13 @@ the most (`selection`).
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trials import full_sets, selection
+from trials import full_sets, selection, structure
 from trials.draw import Draw
-from trials.full_sets import Carried
-from trials.placing import Places, order_of_work
+from trials.placing import Carried, Places, evened
 from trials.plan import Plan
 from trials.stock import Stock, boards_of
 
@@ -74,8 +73,7 @@ def lay_out(
         carried = _carried(boards, chosen)
         cure = reason.problem.cure
         notes = [*chosen.notes[:1], f"{cure[:1].upper()}{cure[1:]}.", *chosen.notes[1:]]
-    turns = _turns(plan, boards, carried, draw)
-    return Layout(_table(plan, boards, carried, turns, draw), seed, tuple(dict.fromkeys(notes)))
+    return Layout(_table(plan, boards, carried, draw), seed, tuple(dict.fromkeys(notes)))
 
 
 def add_boards(
@@ -110,11 +108,7 @@ def add_boards(
         plan, seed, criterion="L", boards=_places_of(boards), already=_chosen_before(plan, before),
         wanted=wanted, ratios=ratios, progress=progress, stop=stop,
     )  # fmt: skip
-    carried = _carried(boards, chosen)
-    worked = int(before["board_order"].max())
-    turns = [worked + turn for turn in _turns(plan, boards, carried, draw)]
-    table = _table(plan, boards, carried, turns, draw, {int(code) for code in before["patch"]})
-    return Layout(table, seed, chosen.notes)
+    return Layout(_table(plan, boards, _carried(boards, chosen), draw, before), seed, chosen.notes)
 
 
 # --- from boards to patches ------------------------------------------------------------------------
@@ -124,11 +118,47 @@ def _table(
     plan: Plan,
     boards: Sequence[Stock],
     carried: Sequence[Carried],
-    turns: Sequence[int],
     draw: Draw,
-    used: Collection[int] = (),
+    before: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """Return one row a patch, each with a code that is not among those used."""
+    """Return one row a patch: turns and codes drawn, lanes and strips evened out where `structure` says so.
+
+    Parameters
+    ----------
+    before : the patches laid out so far; turns follow theirs, and codes are not among theirs.
+    """
+    import pandas as pd
+
+    earlier = [] if before is None else [before]
+    worked, used = (0, set[int]()) if before is None else (int(before["board_order"].max()), set(before["patch"]))
+    turns = [worked + turn for turn in draw.shuffled(range(1, len(boards) + 1))]
+
+    def table(carried: Sequence[Carried], codes: Sequence[int]) -> pd.DataFrame:
+        return _with_codes(plan, boards, carried, turns, codes)
+
+    number = sum(map(len, carried))
+    codes = draw.shuffled(_codes(number, used))[:number]
+    told = structure.of_layout(plan, pd.concat([*earlier, table(carried, codes)]))
+    for kind, terms in structure.to_be_evened(plan, told).items():
+        tried = evened(carried, kind, terms, draw, [made for rows in earlier for made in _carried_there(plan, rows)])
+        if tried is not None and kind in structure.of_layout(plan, pd.concat([*earlier, table(tried, codes)])).places:
+            carried = tried
+    return table(carried, codes)
+
+
+def _carried_there(plan: Plan, patches: pd.DataFrame) -> list[Carried]:
+    """Return what each board of a layout carries."""
+    names = [factor.name for factor in plan.factors]
+    found: dict[int, Carried] = {}
+    for row in patches.to_dict("records"):
+        what = row["control"] or {name: str(row[name]) for name in names}
+        found.setdefault(row["board"], {})[row["lane"], row["strip"]] = what
+    return list(found.values())
+
+
+def _with_codes(
+    plan: Plan, boards: Sequence[Stock], carried: Sequence[Carried], turns: Sequence[int], codes: Sequence[int]
+) -> pd.DataFrame:
     import pandas as pd
 
     names = [factor.name for factor in plan.factors]
@@ -137,21 +167,8 @@ def _table(
         for (lane, strip), what in sorted(made.items()):
             levels: dict[str, object] = {"control": what} if isinstance(what, str) else {"control": "", **what}
             place = {"lot": board.lot, "board": board.number, "lane": lane, "strip": strip, "board_order": turn}
-            rows.append(dict.fromkeys(names) | place | levels)
-    codes = draw.shuffled(_codes(len(rows), used))[: len(rows)]
-    table = pd.DataFrame([{"patch": code} | row for code, row in zip(codes, rows, strict=True)])
-    return table[["patch", "lot", "board", "lane", "strip", "board_order", *names, "control"]]
-
-
-def _turns(plan: Plan, boards: Sequence[Stock], carried: Sequence[Carried], draw: Draw) -> list[int]:
-    return order_of_work([_marks(plan, board, made) for board, made in zip(boards, carried, strict=True)], draw)
-
-
-def _marks(plan: Plan, board: Stock, made: Carried) -> dict[str, Hashable]:
-    """Return what is to be spread over the order of work: the lot, the control, and what is laid on the board."""
-    treated = next((what for what in made.values() if not isinstance(what, str)), {})
-    own = {factor.name: treated.get(factor.name) for factor in plan.laid_on("board")}
-    return {"lot": board.lot, "control": board.control, **own, "together": tuple(own.values())}
+            rows.append({"patch": codes[len(rows)]} | place | dict.fromkeys(names) | levels)
+    return pd.DataFrame(rows)[["patch", "lot", "board", "lane", "strip", "board_order", *names, "control"]]
 
 
 # --- what was chosen, and where it stands ----------------------------------------------------------

@@ -7,15 +7,12 @@ from typing import TypeVar
 
 from trials.draw import Draw
 from trials.errors import Problem
-from trials.placing import Places, Request, evenly
+from trials.placing import Carried, Cell, Places, Treatment
 from trials.plan import Factor, Plan
-from trials.stock import Cell, Stock
+from trials.stock import Stock
 from trials.structure import treated_lanes, treated_strips
 
 T = TypeVar("T")
-Treatment = dict[str, str]
-Carried = dict[Cell, Treatment | str]
-"""What the patches of a board carry: a treatment, or the name of a control; a patch left bare is missing."""
 
 
 class NotHeldError(Exception):
@@ -145,7 +142,7 @@ def _share_out(
     plan: Plan, kind: str, boards: Sequence[Stock], treatments: dict[int, Treatment], draw: Draw, notes: list[str]
 ) -> dict[int, dict[int, Treatment]]:
     """Return what each treated lane (or strip) of each board carries, by the board's number."""
-    asked, carried, where = [], [], []
+    found = {}
     for board in boards:
         free = board.free_lanes if kind == "lane" else board.free_strips
         options = plan.treatments(plan.laid_on(kind), treatments[board.number])
@@ -154,28 +151,13 @@ def _share_out(
                 f"The {len(free)} {kind}s of a board do not share out evenly over {len(options)} {kind} treatments; "
                 f"{len(options) * (len(free) // len(options) + 1)} would."
             )
-        filled = _filled(options, len(free), draw)
-        carried.append(filled)
-        where.append(free)
-        asked.append(Request(_items(filled), tuple(free), _item(treatments[board.number])))
-    orders = evenly(asked, draw)
-    return {
-        board.number: {place: filled[at] for place, at in zip(free, order, strict=True)}
-        for board, free, filled, order in zip(boards, where, carried, orders, strict=True)
-    }
+        found[board.number] = dict(zip(free, _filled(options, len(free), draw), strict=True))
+    return found
 
 
 def _filled(options: Sequence[T], room: int, draw: Draw) -> list[T]:
-    """Return `room` options, each as often as the others as far as it goes, the odd ones drawn."""
-    return [*(list(options) * (room // len(options))), *draw.shuffled(options)[: room % len(options)]]
-
-
-def _item(treatment: Treatment) -> tuple[tuple[str, str], ...]:
-    return tuple(sorted(treatment.items()))
-
-
-def _items(treatments: Sequence[Treatment]) -> tuple[tuple[tuple[str, str], ...], ...]:
-    return tuple(_item(treatment) for treatment in treatments)
+    """Return `room` options in random order, each as often as the others as far as it goes, the odd ones drawn."""
+    return draw.shuffled([*(list(options) * (room // len(options))), *draw.shuffled(options)[: room % len(options)]])
 
 
 def _meet(
@@ -218,7 +200,6 @@ def _lay_on_patches(plan: Plan, laid: Sequence[Carried], draw: Draw) -> None:
     factors = plan.laid_on("patch")
     if not factors:
         return
-    asked, where = [], []
     for made in laid:
         groups: dict[tuple[object, ...], list[Cell]] = {}
         for cell, what in made.items():
@@ -229,11 +210,9 @@ def _lay_on_patches(plan: Plan, laid: Sequence[Carried], draw: Draw) -> None:
             assert isinstance(treatment, dict)
             options = plan.treatments(factors, treatment)
             _check_patches(plan, len(cells), len(options))
-            filled = _filled(options, len(cells), draw)
-            asked.append(Request(_items(filled), tuple(cells), _item(treatment)))
-            where.append((made, treatment, cells, filled))
-    for (made, treatment, cells, filled), order in zip(where, evenly(asked, draw), strict=True):
-        made.update({cell: treatment | filled[at] for cell, at in zip(cells, order, strict=True)})
+            made.update(
+                {cell: treatment | own for cell, own in zip(cells, _filled(options, len(cells), draw), strict=True)}
+            )
 
 
 def _check_patches(plan: Plan, room: int, needed: int) -> None:

@@ -1,126 +1,149 @@
-"""Where things stand: every treatment about as often at every place, so that place and treatment stay apart.
+"""Where things stand on their boards: evened out where that can be done exactly, otherwise left to chance.
 
-What is nearer the edge of a board, or worked later, may come out differently for that reason alone.
+What is nearer the edge of a board may come out differently for that reason alone. `trials.structure` says which kinds
+of place are to be evened out, and for which terms of the model.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Sequence
 from itertools import permutations
 from math import factorial
-from operator import getitem
 from typing import TypeVar
+
+import numpy as np
 
 from trials.draw import Draw
 
 T = TypeVar("T")
-Marks = list[list[tuple[int, int]]]
-"""By place and item of a request: the numbers of what the item counts as there, in the trial and within its group."""
+Treatment = dict[str, str]
+Cell = tuple[int, int]
+"""A lane and a strip, both counted from 1."""
+Mark = tuple[str, ...]
+"""A cell of a term: the term's number and the levels."""
+Carried = dict[Cell, Treatment | str]
+"""What the patches of a board carry: a treatment, or the name of a control; a patch left bare is missing."""
 
-MOST_ORDERS = 120
-"""As many orders of a board's pieces as are listed; of more, as many are drawn."""
-STARTS, MOST_LOOKS = 12, 20_000
-"""Random beginnings of which the one that ends most even is taken; fewer, down to one, where a sweep over all boards
-compares so many orders that the beginnings together would look at more than this."""
-SWEEPS = 10
-"""Times that every board is looked at again, at most."""
-ORDERS_OF_WORK = 500
-"""Random orders of work of which the most even is taken."""
+MOST_ORDERS = 6
+"""So many orders of a board's pieces are all tried; where there are more, those that turn one drawn order round."""
+STARTS, SWEEPS = 100, 20
+"""Random beginnings at most, and times that every board is looked at again in each."""
 
 
-@dataclass(frozen=True)
-class Request:
-    """Treatments that are to stand on the pieces of one board.
+def evened(
+    laid: Sequence[Carried], kind: str, terms: Sequence[Sequence[str]], draw: Draw, before: Sequence[Carried] = ()
+) -> list[Carried] | None:
+    """Put the lanes (or strips) of boards where no term of the model depends on the place.
 
-    Attributes
+    Parameters
     ----------
-    items : one for each place; equal items are the same treatment.
-    places : where they go.
-    within : what they are to be even within, besides the trial as a whole, such as the board's treatment.
-    """
-
-    items: tuple[Hashable, ...]
-    places: tuple[Hashable, ...]
-    within: Hashable = None
-
-
-def evenly(requests: Sequence[Request], draw: Draw) -> list[list[int]]:
-    """Put treatments on the pieces of boards so that each stands everywhere about equally often.
+    laid : what each board carries, in any places.
+    kind : ``lane`` or ``strip``; such a piece moves whole.
+    terms : the factors of each term that is to be even, laid on boards and on pieces of this kind.
+    before : boards that count as well and stay as they are.
 
     Returns
     -------
-    For each request the number of the item at each place. Drawn among orders that are equally even; several
-    beginnings are made, each bettered board by board, and the most even is kept.
+    Drawn among arrangements in which every cell of every term stands equally often at every place; None where there
+    is no such arrangement, or none is found.
     """
-    every = [_orders(len(request.items), draw) for request in requests]
-    marks, different = _marks(requests)
-    best: tuple[int, list[list[int]]] | None = None
-    for _ in range(min(STARTS, max(MOST_LOOKS // max(sum(map(len, every)), 1), 1))):
-        counts = [0] * different
-        chosen = [draw.shuffled(range(len(request.items))) for request in requests]
-        for table, order in zip(marks, chosen, strict=True):
-            _count(counts, table, order, 1)
-        for _ in range(SWEEPS):
-            moved = False
-            for at in draw.shuffled(range(len(requests))):
-                _count(counts, marks[at], chosen[at], -1)
-                found = _most_even(marks[at], [chosen[at], *draw.shuffled(every[at])], counts)
-                moved = moved or found != chosen[at]
-                chosen[at] = found
-                _count(counts, marks[at], found, 1)
-            if not moved:
-                break
-        uneven = sum(count**2 for count in counts)
-        if best is None or uneven < best[0]:
-            best = (uneven, chosen)
-    assert best is not None
-    return best[1]
+    axis = 0 if kind == "lane" else 1
+    pieces = [_pieces(made, axis) for made in (*before, *laid)]
+    whole = [own for own in pieces if own]
+    if len({tuple(own) for own in whole}) != 1 or any(
+        len({frozenset(one) for one in own.values()}) > 1 for own in whole
+    ):
+        return None  # a piece is lacking on some board, or does not reach as far as the others
+    places = list(whole[0])
+    marks = [[_marks(one, terms) for one in own.values()] for own in pieces]
+    orders = _search(marks, [at >= len(before) for at in range(len(marks))], len(places), draw)
+    if orders is None:
+        return None
+    found = []
+    for made, own, order in zip(laid, pieces[len(before) :], orders[len(before) :], strict=True):
+        moved = {
+            (place, across) if axis == 0 else (across, place): what
+            for place, at in zip(places, order, strict=False)
+            for across, what in own[places[at]].items()
+        }
+        found.append({**made, **moved})
+    return found
 
 
-def _orders(number: int, draw: Draw) -> list[list[int]]:
-    if factorial(min(number, 10)) <= MOST_ORDERS:
-        return [list(order) for order in permutations(range(number))]
-    return [draw.shuffled(range(number)) for _ in range(MOST_ORDERS)]
+def _pieces(made: Carried, axis: int) -> dict[int, dict[int, Treatment]]:
+    """Return by place what the treated patches of each lane (or strip) of a board carry; none of a control board."""
+    found: dict[int, dict[int, Treatment]] = {}
+    for cell, what in sorted(made.items()):
+        if not isinstance(what, str):
+            found.setdefault(cell[axis], {})[cell[1 - axis]] = what
+    return dict(sorted(found.items()))
 
 
-def _marks(requests: Sequence[Request]) -> tuple[list[Marks], int]:
-    """Return what each item of each request counts as at each place, and how many different marks there are.
+def _marks(piece: dict[int, Treatment], terms: Sequence[Sequence[str]]) -> list[Mark]:
+    """Return the cells of the terms that a piece is in."""
+    treatment = next(iter(piece.values()))
+    return [(str(at), *(treatment[name] for name in term)) for at, term in enumerate(terms)]
 
-    They are numbered here once, since the search counts them far more often than there are of them.
+
+def _search(
+    marks: Sequence[Sequence[Sequence[Mark]]], free: Sequence[bool], places: int, draw: Draw
+) -> list[list[int]] | None:
+    """Return for each board the number of the piece at each place, such that all marks stand everywhere alike.
+
+    Parameters
+    ----------
+    marks : by board and piece.
+    free : whether a board's pieces may be moved.
     """
-    number: dict[Hashable, int] = {}
-
-    def numbered(mark: Hashable) -> int:
-        return number.setdefault(mark, len(number))
-
-    tables = [
-        [
-            [(numbered((place, item)), numbered((request.within, (place, item)))) for item in request.items]
-            for place in request.places
-        ]
-        for request in requests
+    total = Counter(mark for own in marks for one in own for mark in one)
+    if any(count % places for count in total.values()):
+        return None
+    number = {mark: at * places for at, mark in enumerate(total)}
+    least = sum(count**2 for count in total.values()) // places
+    if factorial(min(places, 10)) <= MOST_ORDERS:
+        every = [list(order) for order in permutations(range(places))]
+    else:
+        drawn = draw.shuffled(range(places))
+        every = [drawn[at:] + drawn[:at] for at in range(places)]
+    orders = [
+        _orders(own, every) if may_move else [list(range(len(own)))]
+        for own, may_move in zip(marks, free, strict=True)
     ]
-    return tables, len(number)
+    # by board (orders, places × marks of a piece): the numbers of what an order counts as
+    tables = [
+        np.array(
+            [[number[mark] + place for place, at in enumerate(order) for mark in own[at]] for order in some],
+            dtype=np.intp,
+        )
+        for own, some in zip(marks, orders, strict=True)
+    ]
+    moving = [at for at, table in enumerate(tables) if len(table) > 1]
+    for _ in range(STARTS):
+        counts = np.zeros(len(total) * places, dtype=np.intp)
+        chosen = [draw.below(len(table)) for table in tables]
+        for table, order in zip(tables, chosen, strict=True):
+            np.add.at(counts, table[order], 1)
+        for _ in range(SWEEPS):
+            if int(np.square(counts).sum()) == least:
+                return [some[at] for some, at in zip(orders, chosen, strict=True)]
+            for at in draw.shuffled(moving):
+                np.subtract.at(counts, tables[at][chosen[at]], 1)
+                added = counts[tables[at]].sum(axis=1)
+                best = np.flatnonzero(added == added.min())
+                chosen[at] = int(best[draw.below(len(best))])
+                np.add.at(counts, tables[at][chosen[at]], 1)
+    return None
 
 
-def _count(counts: list[int], marks: Marks, order: Sequence[int], step: int) -> None:
-    """Add a step to the counts of what an order stands for."""
-    for row, at in zip(marks, order, strict=True):
-        for mark in row[at]:
-            counts[mark] += step
-
-
-def _most_even(marks: Marks, orders: Sequence[list[int]], counts: Sequence[int]) -> list[int]:
-    """Return the first of the orders that add least to the sum of the squared counts."""
-    entry: Callable[[list[int], int], int] = getitem
-    added = [[counts[one] + counts[other] for one, other in row] for row in marks]
-    return min(orders, key=lambda order: sum(map(entry, added, order)))
+def _orders(own: Sequence[Sequence[Mark]], every: Sequence[Sequence[int]]) -> list[list[int]]:
+    """Return the orders of a board's pieces, alike where boards carry the same; one of none for a control board."""
+    alike = sorted(range(len(own)), key=lambda at: list(own[at]))
+    return [[alike[at] for at in order] for order in every] if own else [[]]
 
 
 class Places:
-    """What has stood where so far in a trial."""
+    """What has stood where so far in a trial: what is no treatment, such as control strips, is spread over places."""
 
     def __init__(self, draw: Draw) -> None:
         self._draw = draw
@@ -135,30 +158,3 @@ class Places:
             self._counts[place, item] += 1
             found[place] = at
         return found
-
-
-def order_of_work(marks: Sequence[Mapping[str, Hashable]], draw: Draw) -> list[int]:
-    """Return the turn of each board, from 1, such that no mark comes early or late as a whole.
-
-    Parameters
-    ----------
-    marks : for each board what is to be spread over the order of work, such as its lot and its levels.
-    draw : of so many random orders the most even one is taken.
-
-    Notes
-    -----
-    The unevenness of an order is the sum over all marks of the squared distance of its boards' mean turn from the
-    middle, times their number: the part of a steady drift that would be mistaken for the mark.
-    """
-    groups: dict[Hashable, list[int]] = {}
-    for board, mark in enumerate(marks):
-        for item in mark.items():
-            groups.setdefault(item, []).append(board)
-    middle = (len(marks) + 1) / 2
-
-    def uneven(turns: list[int]) -> float:
-        sums = ((sum(turns[at] - middle for at in boards), len(boards)) for boards in groups.values())
-        return sum(total**2 / number for total, number in sums)
-
-    orders = [draw.shuffled(range(1, len(marks) + 1)) for _ in range(ORDERS_OF_WORK)]
-    return min(orders, key=uneven)

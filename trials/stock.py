@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from trials.draw import Draw
-from trials.placing import Places
+from trials.placing import Cell, Places
 from trials.plan import Plan
-
-Cell = tuple[int, int]
-"""A lane and a strip, both counted from 1."""
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations, product
+from math import prod
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
 
 FEW = 4
 """Fewer degrees of freedom than this show large differences only: common practice, no source."""
+
+PLACES: tuple[Kind, ...] = ("lane", "strip")
+"""The kinds of place that may be evened out: where a lane and where a strip lies on its board."""
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "lot": ("lot",),
@@ -96,6 +100,7 @@ class Structure:
     left_out : pairs of factors whose interaction is not in the model.
     counts : how many treated pieces there are of each term, the residual included.
     error_dfs : for each of them the degrees of freedom left to judge by.
+    places : the kinds of `PLACES` that are evened out and stand in the model.
     """
 
     random: tuple[str, ...]
@@ -103,6 +108,7 @@ class Structure:
     left_out: tuple[LeftOut, ...]
     counts: dict[str, int]
     error_dfs: dict[str, int]
+    places: tuple[Kind, ...] = ()
 
     @property
     def fitted_random(self) -> list[str]:
@@ -120,8 +126,18 @@ class Structure:
 
     @property
     def fixed(self) -> str:
-        """The model's fixed part as a formula, with the terms that can be estimated."""
-        return " + ".join(effect.name for effect in self.effects if effect.df > 0) or "1"
+        """The model's fixed part as a formula: the effects that can be estimated, then the places."""
+        return " + ".join([*(effect.name for effect in self.effects if effect.df > 0), *self.places]) or "1"
+
+    @property
+    def for_these_lots(self) -> tuple[str, list[str]]:
+        """The fixed part and the random terms of a model with the lots as they are, not as a sample of all lots.
+
+        With two or three lots the mean of all lots there could be is hardly known, and nobody asked for it; the
+        differences between levels are the same either way where every lot holds every level.
+        """
+        rest = [term for term in self.fitted_random if term != "lot"]
+        return (self.fixed if rest == self.fitted_random else f"{self.fixed} + lot"), rest
 
     def interaction(self, first: str, second: str) -> Effect | None:
         """Return the interaction of two factors, if the model has it."""
@@ -203,13 +219,15 @@ def piece_words(term: str, number: int = 2) -> str:
     return _PIECE[term][0 if number == 1 else 1]
 
 
-def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
+def of_layout(plan: Plan, patches: pd.DataFrame, places: Collection[Kind] | None = None) -> Structure:
     """Work out what a layout can tell.
 
     Parameters
     ----------
     plan : the plan the layout follows.
     patches : one row a patch, as layout.csv; control patches are passed over.
+    places : those of the structure of all that was laid out, where these are only the patches that were read: they
+        stay in the model as far as these patches can tell them from the effects. If not given, these are all.
 
     Returns
     -------
@@ -222,7 +240,11 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
     combinations is nowhere on the boards; when these boards cannot tell it from something else; and, those the
     questions are not about first, while fewer than `FEW` degrees of freedom (one, where the plan names its
     interactions) are left to judge by in its stratum.
+
+    Places come last. Those of boards that were added later are those of the boards laid out first.
     """
+    if places is None and plan.added:
+        places = of_layout(*_first_occasion(plan, patches)).places
     treated = patches[patches["control"] == ""]
     columns = Columns(plan, treated)
     seen_as = _pieces_seen(plan, treated)
@@ -236,16 +258,31 @@ def of_layout(plan: Plan, patches: pd.DataFrame) -> Structure:
     left_out += [LeftOut(pair, why) for pair, why in hidden.items()]
     terms: list[tuple[str, ...]] = [*((factor.name,) for factor in plan.factors), *pairs]
     stratum_of = {term: judged_against(plan, term, seen_as) for term in terms}
-    for pair in _giving_way(plan, pairs, stratum_of, lambda at: _error_df(plan, columns, at, terms, seen_as)):
+    fitted: list[Kind] = []
+
+    def left(stratum: str) -> int:
+        return _error_df(plan, columns, stratum, terms, seen_as, fitted)
+
+    for pair in _giving_way(plan, pairs, stratum_of, left):
         stratum = stratum_of[pair]
         besides = sum(stratum_of[term] == stratum for term in terms) > 1
         left_out.append(LeftOut(pair, _too_few(stratum, besides=besides)))
         terms.remove(pair)
     terms.sort(key=lambda term: order.index((term[0], term[1])) if len(term) == 2 else -1)
     left_out.sort(key=lambda one: order.index((one.factors[0], one.factors[1])))
-    error_dfs = {stratum: _error_df(plan, columns, stratum, terms, seen_as) for stratum in strata}
-    effects = tuple(_effect(plan, columns, term, terms, seen_as, error_dfs) for term in terms)
-    return Structure(tuple(random), effects, tuple(left_out), counts, error_dfs)
+    for kind in _kinds_laid_on(plan) if places is None else places:
+        stratum = _stratum_of_place(plan, kind, seen_as)
+        before = left(stratum)
+        fitted.append(kind)
+        if places is None:
+            stays = left(stratum) >= FEW and _is_even(columns, kind, terms, random)
+        else:
+            stays = columns.number((kind,)) > 1 and 0 < left(stratum) == before - columns.number((kind,)) + 1
+        if not stays:
+            fitted.remove(kind)
+    error_dfs = {stratum: left(stratum) for stratum in strata}
+    effects = tuple(_effect(plan, columns, term, terms, seen_as, error_dfs, fitted) for term in terms)
+    return Structure(tuple(random), effects, tuple(left_out), counts, error_dfs, tuple(fitted))
 
 
 def pairs_by_weight(plan: Plan) -> list[tuple[str, str]]:
@@ -288,6 +325,59 @@ def _giving_way(
     for pair in reversed(pairs):
         if left(stratum_of[pair]) < least:
             yield pair
+
+
+# --- places ----------------------------------------------------------------------------------------
+
+
+def _kinds_laid_on(plan: Plan) -> list[Kind]:
+    several = {"lane": plan.boards.lanes > 1, "strip": plan.boards.strips > 1}
+    return [kind for kind in PLACES if plan.laid_on(kind) and several[kind]]
+
+
+def _stratum_of_place(plan: Plan, kind: Kind, seen_as: Mapping[str, str] | None = None) -> str:
+    return judged_against(plan, [plan.laid_on(kind)[0].name], seen_as)
+
+
+def _first_occasion(plan: Plan, patches: pd.DataFrame) -> tuple[Plan, pd.DataFrame]:
+    """Return the plan and the patches without the boards that were added later."""
+    lots = plan.boards.lots[: -len(plan.added)]
+    return replace(plan, boards=replace(plan.boards, lots=lots), added=()), patches[patches["lot"] <= len(lots)]
+
+
+def _is_even(columns: Columns, kind: Kind, terms: Sequence[tuple[str, ...]], random: Sequence[str]) -> bool:
+    """Whether nothing that the model holds depends on a kind of place: every term, and all pieces but its own."""
+    places = columns.pieces((kind,))
+    apart = [columns.pieces(COLUMNS[term]) for term in random if kind not in COLUMNS[term]]
+    shared = (places - places.mean(axis=0)).T @ np.hstack([*(columns.term(term) for term in terms), *apart])
+    return bool(np.abs(shared).max() < 1e-6)
+
+
+def to_be_evened(plan: Plan, told: Structure) -> dict[Kind, list[tuple[str, ...]]]:
+    """Return the kinds of place that a draw has to even out if it can, each with the terms it must be even for.
+
+    These are the terms that pieces of that kind carry; what larger or smaller pieces carry is even of itself.
+
+    Parameters
+    ----------
+    told : what the boards can tell with their treatments in any places.
+    """
+    found = {}
+    for kind in told.places if plan.added else _kinds_laid_on(plan):
+        stratum = _stratum_of_place(plan, kind)
+        taken = plan.boards.lanes - 1 if kind == "lane" else plan.boards.strips - 1
+        if plan.added or told.error_dfs[stratum] - taken >= FEW:
+            found[kind] = [term.factors for term in told.effects if _is_laid_on(plan, term.factors, kind)]
+    return found
+
+
+def _is_laid_on(plan: Plan, factors: Sequence[str], kind: Kind) -> bool:
+    """Whether a term differs between pieces of one kind on a board and not between smaller ones."""
+    kinds = {plan.factor(name).laid_on for name in factors}
+    return kind in kinds and kinds <= {"board", kind}
+
+
+# --- whole sets ------------------------------------------------------------------------------------
 
 
 def room(
@@ -333,7 +423,8 @@ def of_whole_sets(plan: Plan, base: Structure) -> Structure:
 
     Notes
     -----
-    What the effects take of a stratum is the same whatever the number of sets; what is left over is not.
+    What the effects take of a stratum is the same whatever the number of sets; what is left over is not. Places can
+    be evened out where every cell of the terms that a kind of piece carries is on whole boards' numbers of them.
     """
     boards = plan.boards.count - plan.controls_on("board")
     before = base.counts.get("board", base.counts["residual"])
@@ -352,8 +443,14 @@ def of_whole_sets(plan: Plan, base: Structure) -> Structure:
         errors[stratum_of[pair]] += effects.pop(pair).df
     counts = {term: count * boards // before for term, count in base.counts.items()}
     counts |= {"lot": len(plan.boards.lots)} if apart else {}
+    told = Structure(random, tuple(effects.values()), (), counts, errors)
+    levels = {factor.name: len(factor.levels) for factor in plan.factors}
+    for kind, terms in to_be_evened(plan, told).items():
+        if not plan.controls_on(kind) and not any(boards % prod(levels[name] for name in term) for term in terms):
+            errors[_stratum_of_place(plan, kind)] -= (treated_lanes if kind == "lane" else treated_strips)(plan) - 1
+            told = replace(told, places=(*told.places, kind))
     judged = tuple(replace(effect, error_df=errors[effect.judged_against]) for effect in effects.values())
-    return Structure(random, judged, (), counts, {term: errors[term] for term in (*random, "residual")})
+    return replace(told, effects=judged, error_dfs={term: errors[term] for term in (*random, "residual")})
 
 
 def of_readings(told: Structure, readings: pd.DataFrame) -> list[str]:
@@ -384,7 +481,7 @@ def of_lines(told: Structure, patches: pd.DataFrame, on_boards: Sequence[str]) -
     """
     import pandas as pd
 
-    found = [term for term in told.fitted_random if term != "lot"]
+    found = told.for_these_lots[1]
     if "board" not in told.random or "board" in found:
         return found
     boards = patches.drop_duplicates("board")
@@ -407,6 +504,7 @@ def _effect(
     terms: list[tuple[str, ...]],
     seen_as: dict[str, str],
     error_dfs: Mapping[str, int],
+    places: Sequence[Kind],
 ) -> Effect:
     stratum = judged_against(plan, term, seen_as)
     others = [
@@ -414,17 +512,24 @@ def _effect(
         for other in terms
         if other != term and not set(other) > set(term) and judged_against(plan, other, seen_as) == stratum
     ]
+    others += [columns.pieces((kind,)) for kind in places if _stratum_of_place(plan, kind, seen_as) == stratum]
     around = [columns.mean, *(columns.pieces(COLUMNS[outer]) for outer in _around(stratum, seen_as))]
     df = rank([*around, *others, columns.term(term)]) - rank([*around, *others])
     return Effect(term, stratum, df, error_dfs[stratum])
 
 
 def _error_df(
-    plan: Plan, columns: Columns, stratum: str, terms: list[tuple[str, ...]], seen_as: dict[str, str]
+    plan: Plan,
+    columns: Columns,
+    stratum: str,
+    terms: list[tuple[str, ...]],
+    seen_as: dict[str, str],
+    places: Sequence[Kind],
 ) -> int:
-    """Count what is left among the pieces of a stratum after the larger pieces and the treatments."""
+    """Count what is left among the pieces of a stratum after the larger pieces, the treatments and the places."""
     around = [columns.pieces(COLUMNS[outer]) for outer in _around(stratum, seen_as)]
     own = [columns.term(term) for term in terms if judged_against(plan, term, seen_as) == stratum]
+    own += [columns.pieces((kind,)) for kind in places if _stratum_of_place(plan, kind, seen_as) == stratum]
     return columns.number(COLUMNS[stratum]) - rank([*around, *own, columns.mean])
 
 

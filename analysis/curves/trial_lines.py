@@ -8,7 +8,7 @@ boards are held to the differences of boards.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,7 +28,7 @@ from analysis.mixed.degrees import variance_degrees
 from trials import structure
 from trials.errors import Problem, UserError
 from trials.folder import Trial
-from trials.plan import Factor, Plan, Response
+from trials.plan import Factor, Kind, Plan, Response
 
 LEVEL = 0.95
 _LOAD = "load_in_g_per_l"
@@ -104,7 +104,7 @@ def lines_of(trial: Trial, name: str | None) -> Lines:
     frame, notes = _frame(read.treated, load, response)
     laid = [factor for factor in (load, carrier) if factor is not None]
     try:
-        model = _by_patches(plan, frame, load, carrier)
+        model = _by_patches(plan, frame, load, carrier, structure.of_layout(plan, trial.patches).places)
         fit = mixed.fit(model.frame, _IN, model.parallel, model.random)
     except UserError:
         if any(factor.laid_on != "board" for factor in laid):
@@ -142,16 +142,17 @@ class _Model:
     note: str
 
 
-def _by_patches(plan: Plan, frame: pd.DataFrame, load: Factor, carrier: Factor | None) -> _Model:
+def _by_patches(
+    plan: Plan, frame: pd.DataFrame, load: Factor, carrier: Factor | None, places: Collection[Kind]
+) -> _Model:
     """Take every patch, with the other factors, the lots as they are and the pieces at random."""
-    told = structure.of_layout(plan, frame)
+    told = structure.of_layout(plan, frame, places)
     others = [one.name for one in told.effects if one.df > 0 and load.name not in one.factors]
-    if "lot" in told.random:
-        frame = frame.assign(lot=frame["lot"].astype("category"))
-        others.append("lot")
+    lots = ["lot"] if "lot" in told.random else []
     names = [one for one in others if ":" not in one and (carrier is None or one != carrier.name)]
-    words = ", ".join("lots" if name == "lot" else name.replace("_", " ") for name in names)
+    words = ", ".join([*(name.replace("_", " ") for name in names), *(f"{lot}s" for lot in lots)])
     note = f"Averaged over {words}." if words else ""
+    others += [*told.places, *lots]
     return _Model(frame, " + ".join([*others, _LN_LOAD]), _pieces(told, frame, load, carrier), note)
 
 

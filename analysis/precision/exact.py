@@ -39,11 +39,12 @@ def power(
 
     Parameters
     ----------
-    plan_or_structure : a plan (laid out with a fixed seed; it makes no difference in a balanced layout), its layout,
-        its structure (which knows counts of pieces only, so that lots of unlike size are not seen; give
-        the plan then), or a frame with a row a reading. Of a layout or frame the columns that are not places (patch,
-        lot, board, lane, strip, board_order, control) and are not named in `variances` are the factors, whatever
-        their type; the model holds them and their pairs, and the strata are those of `variances`.
+    plan_or_structure : a plan (laid out with a fixed seed; it makes no difference in a balanced layout), its
+        structure (which knows counts of pieces only, so that lots of unlike size are not seen; give the plan then),
+        or a frame with a row a reading, such as the patches of a layout. Of a frame the columns that are not places
+        (patch, lot, board, lane, strip, board_order, control) and are not named in `variances` are the factors,
+        whatever their type; the model holds them and their pairs and no places, and the strata are those of
+        `variances`.
     effect : the term and what is true of it, as ``("carrier", what)`` or ``{"carrier": what}``. What is true is
 
         - a number, the smallest worthwhile difference: two levels lie so far apart and the rest midway, which of

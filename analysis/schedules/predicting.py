@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -99,19 +100,27 @@ def _weights(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the (m, l, p) weights of the kept effects and whether each treatment can be estimated."""
     fit = analysis.for_these_lots
-    names = [name for name in fit.fixed.names if name != "lot"]
+    places = {name: fit.levels(name) for name in analysis.told.places}
+    names = [name for name in fit.fixed.names if name not in ("lot", *places)]
     read = {name: set(fit.levels(name)) for name in names}
     known = np.array([all(one[name] in read[name] for name in names) for one in treatments])
     weights = np.zeros((len(treatments), len(lots), len(fit.span.kept)))
-    places = np.flatnonzero(known)
-    if len(places):
+    asked = np.flatnonzero(known)
+    if len(asked):
+        stands = [dict(zip(places, at, strict=True)) for at in product(*places.values())]
         rows = pd.DataFrame(
-            [{name: treatments[int(at)][name] for name in names} | {"lot": lot} for at in places for lot in lots]
+            [
+                {name: treatments[int(at)][name] for name in names} | {"lot": lot} | stand
+                for at in asked
+                for lot in lots
+                for stand in stands
+            ]
         )
         whole = model.design_at(fit.frame.columns, fit.fixed.terms, "sum", rows)
-        told = fit.span.can_estimate(whole).reshape(len(places), len(lots)).all(axis=1)
-        weights[places] = whole[:, fit.span.kept].reshape(len(places), len(lots), -1)
-        known[places] = told
+        whole = whole.reshape(len(asked), len(lots), len(stands), -1).mean(axis=2)
+        told = fit.span.can_estimate(whole.reshape(-1, whole.shape[-1])).reshape(len(asked), len(lots)).all(axis=1)
+        weights[asked] = whole[:, :, fit.span.kept]
+        known[asked] = told
     weights[~known] = 0
     return weights, known
 

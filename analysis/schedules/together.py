@@ -98,17 +98,14 @@ def cross_covariances(first: Analysis, second: Analysis) -> dict[str, float] | N
     treated = first.table.treated.merge(second.table.treated[["patch", "value"]], on="patch", suffixes=("", "_too"))
     if treated.empty:
         return None
-    told = structure.of_layout(first.plan, treated)
+    told = structure.of_layout(first.plan, treated, first.told.places)
     if told.error_dfs[RESIDUAL] == 0:
         return None
     scales = [float(np.sqrt(one.for_these_lots.components.sum())) for one in (first, second)]
     if min(scales) <= 0:
         return None
     x, y = treated["value"] / scales[0], treated["value_too"] / scales[1]
-    fixed, random = told.fixed, list(told.fitted_random)
-    if "lot" in random:
-        fixed, random = f"{fixed} + lot", [term for term in random if term != "lot"]
-        treated = treated.assign(lot=treated["lot"].astype("category"))
+    fixed, random = told.for_these_lots
     found = []
     for values in (x + y, x - y):
         try:

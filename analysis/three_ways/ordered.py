@@ -111,7 +111,7 @@ def ordered_model(analysis: Analysis) -> Ordered:
     """
     frame, random = readings_frame(analysis)
     effects = [effect for effect in analysis.told.effects if effect.df > 0]
-    alone = " + ".join(effect.name for effect in effects if len(effect.factors) == 1)
+    alone = " + ".join([*(effect.name for effect in effects if len(effect.factors) == 1), *analysis.told.places])
     try:
         fit = _fitted(analysis, frame, analysis.told.fixed, random)
         notes: tuple[str, ...] = ()

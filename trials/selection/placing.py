@@ -1,6 +1,6 @@
 """Where the chosen boards go: which lot, which board of it, and in which order what they carry lies on them.
 
-None of it makes the boards worse by the criterion: what is left open is spread evenly, and drawn.
+None of it makes the boards worse by the criterion: lots are shared out evenly, and what is left open is drawn.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from itertools import combinations
 import numpy as np
 
 from trials.draw import Draw
-from trials.placing import Request, evenly
 from trials.selection.criterion import Criterion
 from trials.selection.patterns import Options, Patterns
 from trials.selection.places import Cell, ChosenBoard, Stand
@@ -88,7 +87,7 @@ def placed(
     controls: Sequence[dict[Cell, str]],
     draw: Draw,
 ) -> tuple[ChosenBoard, ...]:
-    """Give the boards of a lot a random order, and what lies on them places that balance over the trial.
+    """Give the boards of a lot a random order, and what lies on them random places.
 
     A board keeps to places of its own shape, and lanes and strips to places that are masked alike.
     """
@@ -96,20 +95,8 @@ def placed(
         _as_it_lies(stand, pattern)
         for stand, pattern in zip(stands, _shuffled_in_lots(stands, boards, draw), strict=True)
     ]
-    masks, ones = [mask for mask, _ in laid], [one for _, one in laid]
-    orders = _orders([one.lanes[0] for one in ones], [[row.tobytes() for row in mask] for mask in masks], draw)
-    ones = [
-        Patterns(one.board, one.lanes[:, order], one.strips, one.patches[:, order])
-        for one, order in zip(ones, orders, strict=True)
-    ]
-    orders = _orders(
-        [one.strips[0] for one in ones], [[column.tobytes() for column in mask.T] for mask in masks], draw
-    )
-    ones = [
-        Patterns(one.board, one.lanes, one.strips[:, order], one.patches[:, :, order])
-        for one, order in zip(ones, orders, strict=True)
-    ]
-    ones = _patches_in_order(options, ones, draw)
+    groups = _groups_of_patches(options)
+    ones = [_in_any_order(one, mask, groups, draw) for mask, one in laid]
     return tuple(_chosen(options, *board) for board in zip(stands, ones, controls, strict=True))
 
 
@@ -140,34 +127,31 @@ def _as_it_lies(stand: Stand, pattern: Patterns) -> tuple[np.ndarray, Patterns]:
     return mask, Patterns(pattern.board, pattern.lanes[:, lanes], pattern.strips[:, strips], patches)
 
 
-def _orders(carried: Sequence[np.ndarray], kinds: Sequence[Sequence[object]], draw: Draw) -> list[list[int]]:
-    """Return for each board an order of its pieces, so that each option stands everywhere about equally often.
-
-    Pieces change places only with those of their own kind.
-    """
-    requests, groups = [], []
-    for board, (own, names) in enumerate(zip(carried, kinds, strict=True)):
-        by_kind: dict[object, list[int]] = {}
-        for at, kind in enumerate(names):
-            by_kind.setdefault(kind, []).append(at)
-        for group in by_kind.values():
-            requests.append(Request(tuple(int(own[at]) for at in group), tuple(group)))
-            groups.append((board, group))
-    orders = [list(range(len(own))) for own in carried]
-    for (board, group), order in zip(groups, evenly(requests, draw), strict=True):
-        for place, at in zip(group, order, strict=True):
-            orders[board][place] = group[at]
-    return orders
+def _in_any_order(one: Patterns, mask: np.ndarray, groups: np.ndarray, draw: Draw) -> Patterns:
+    """Draw the places of a board's lanes, strips and patches, each among those that are masked alike."""
+    lanes = _order([row.tobytes() for row in mask], draw)
+    strips = _order([column.tobytes() for column in mask.T], draw)
+    flat = one.patches[:, lanes][:, :, strips].reshape(-1)
+    kinds = np.where(flat >= 0, groups, -1 - np.arange(len(flat))).tolist()
+    patches = flat[_order(kinds, draw)].reshape(one.patches.shape)
+    return Patterns(one.board, one.lanes[:, lanes], one.strips[:, strips], patches)
 
 
-def _patches_in_order(options: Options, ones: Sequence[Patterns], draw: Draw) -> list[Patterns]:
-    """Give patches that may be exchanged freely places that balance over the trial."""
-    flats = [one.patches.reshape(-1) for one in ones]
-    groups = np.full(len(flats[0]), -1)
+def _order(kinds: Sequence[object], draw: Draw) -> list[int]:
+    """Return a random order in which things change places only with those of their own kind."""
+    groups: dict[object, list[int]] = {}
+    for at, kind in enumerate(kinds):
+        groups.setdefault(kind, []).append(at)
+    order = list(range(len(kinds)))
+    for group in groups.values():
+        for place, at in zip(group, draw.shuffled(group), strict=True):
+            order[place] = at
+    return order
+
+
+def _groups_of_patches(options: Options) -> np.ndarray:
+    """Return for each patch of a board the number of the group within which patches may be exchanged freely."""
+    groups = np.full(options.lane_count * options.strip_count, -1)
     for number, group in enumerate(options.alike):
         groups[group] = number
-    kinds = [np.where(flat >= 0, groups, -1 - np.arange(len(flat))).tolist() for flat in flats]
-    return [
-        Patterns(one.board, one.lanes, one.strips, flat[order].reshape(one.patches.shape))
-        for one, flat, order in zip(ones, flats, _orders(flats, kinds, draw), strict=True)
-    ]
+    return groups
