@@ -341,8 +341,8 @@ def _stratum_of_place(plan: Plan, kind: Kind, seen_as: Mapping[str, str] | None 
 
 def _first_occasion(plan: Plan, patches: pd.DataFrame) -> tuple[Plan, pd.DataFrame]:
     """Return the plan and the patches without the boards that were added later."""
-    lots = plan.boards.lots[: -len(plan.added)]
-    return replace(plan, boards=replace(plan.boards, lots=lots), added=()), patches[patches["lot"] <= len(lots)]
+    lots = plan.boards.lots[: -len(plan.added)] or plan.boards.lots
+    return replace(plan, boards=replace(plan.boards, lots=lots), added=()), patches[patches["lot"].astype(int) <= len(lots)]
 
 
 def _is_even(columns: Columns, kind: Kind, terms: Sequence[tuple[str, ...]], random: Sequence[str]) -> bool:

@@ -85,7 +85,12 @@ def test_split_plots(tmp_path, name):
     plan = planned(tmp_path, SPLIT, boards=3 * case["boards_per_carrier"], lanes=lanes, sealers=named(lanes))
     variances = {"board": case["s2_board"], "residual": case["s2_res"]}
     means = {"carrier:sealer": np.array(case["cell_means"], dtype=float)}
-    found = simulate_tests(plan, lay_out(plan, 1), variances, means, COUNT, seed=6)
+    layout = lay_out(plan, 1)
+    order = list(
+        plan.factor("sealer").levels
+    )  # each on a lane of its own, so that the lane's place is not in the model
+    patches = layout.patches.assign(lane=[order.index(level) + 1 for level in layout.patches["sealer"]])
+    found = simulate_tests(plan, replace(layout, patches=patches), variances, means, COUNT, seed=6)
     assert set(found.p) == {"carrier", "sealer", "carrier:sealer"}
     for exact, theirs in zip(case["analytic"], case["simulated"], strict=True):
         share = float((found.p[exact["term"]] < 0.05).mean())
