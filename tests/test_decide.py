@@ -302,7 +302,7 @@ def sign(patch, *names: str) -> int:
 
 
 def test_an_answer_that_is_one_and_the_same_as_an_interaction_says_so(tmp_path):
-    """Five factors on eight boards: what looks like the last one's effect is an interaction; more boards part them."""
+    """Five factors on eight boards: what looks like the last one's is an interaction's; more boards part them."""
     plain = unread(tmp_path / "aliased", fraction(8, 2, "abcde", "e"))
     told = structure.of_layout(plain.plan, plain.patches)
     same = same_as(plain.plan, told, plain.patches, "e")

@@ -302,10 +302,9 @@ def parting_first(plan: Plan, treated: pd.DataFrame, pairs: Sequence[tuple[str, 
 
     They are those that the first boards could not tell from a factor asked about.
     """
-    first = treated[treated["lot"] <= len(plan.boards.lots) - len(plan.added)]
-    if not plan.added or first.empty or plan.model.interactions is not None:
+    if not plan.added or plan.model.interactions is not None:
         return list(pairs)
-    columns = Columns(plan, first)
+    columns = Columns(plan, _first_occasion(plan, treated)[1])
     asked = {question.factor for question in plan.questions}
     same = {pair for name in asked for pair in same_as(plan, columns, name)}
     return sorted(pairs, key=lambda pair: pair not in same)
@@ -342,7 +341,8 @@ def _stratum_of_place(plan: Plan, kind: Kind, seen_as: Mapping[str, str] | None 
 def _first_occasion(plan: Plan, patches: pd.DataFrame) -> tuple[Plan, pd.DataFrame]:
     """Return the plan and the patches without the boards that were added later."""
     lots = plan.boards.lots[: -len(plan.added)] or plan.boards.lots
-    return replace(plan, boards=replace(plan.boards, lots=lots), added=()), patches[patches["lot"].astype(int) <= len(lots)]
+    first = patches["lot"].astype(int) <= len(lots)
+    return replace(plan, boards=replace(plan.boards, lots=lots), added=()), patches[first]
 
 
 def _is_even(columns: Columns, kind: Kind, terms: Sequence[tuple[str, ...]], random: Sequence[str]) -> bool:
