@@ -441,6 +441,13 @@ def test_numbers_between_whole_sets_are_looked_at(tmp_path):
     assert table.loc[enough, "chance_se"] == pytest.approx(math.sqrt(more * (1 - more) / 200))  # looked at afresh
 
 
+def test_size_ends_early_with_what_it_has(small):
+    asked = []
+    table = precision.size(small, SEAL, 0.8, VARIANCES, stop=lambda: bool(asked.append(1)) or len(asked) > 2)
+    assert 1 <= len(table) <= 3
+    assert table.attrs["notes"][0]
+
+
 def test_size_counts_boards_by_both_answers(tmp_path):
     """Three levels: that none differs is the harder to say, so it takes more boards than what a gain takes."""
     text = SMALL.replace('"3 min", "6 min"', '"3 min", "6 min", "9 min"').replace("strips = 2", "strips = 3")
