@@ -130,6 +130,7 @@ def test_a_plan_changed_after_the_layout_is_noticed(laid_out, run):
     assert done.status == 2
     assert "the plan was changed after the boards were laid out (boards strips: 2 → 4)" in done.err
     assert "run 'splitboard plan --discard-layout'" in done.err
+    assert f"Next: splitboard plan --discard-layout {laid_out}" in run("check", laid_out).err
     assert run("plan", laid_out, "--discard-layout").status == 0
     assert run("record", scores(laid_out), laid_out).status == 0
     (laid_out / "trial.toml").write_text(SMALL)
@@ -138,8 +139,9 @@ def test_a_plan_changed_after_the_layout_is_noticed(laid_out, run):
     assert "follow-up" in done.err
 
 
-def test_renaming_the_trial_is_no_change_of_the_layout(laid_out):
+def test_renaming_the_trial_is_no_change_of_the_layout(laid_out, run):
     (laid_out / "trial.toml").write_text(SMALL.replace("Hall cabinet", "Hall press"))
+    assert f"Next: splitboard sheets {laid_out}" in run("check", laid_out).err
     assert folders.load(laid_out).plan.title.startswith("Hall press")
 
 
@@ -322,5 +324,5 @@ def test_a_record_that_is_no_record(laid_out, text):
 
 def test_a_record_of_far_too_much(laid_out):
     (laid_out / "datapackage.json").write_text('["' + "x" * limits.RECORD_BYTES + '"]')
-    with pytest.raises(UserError, match=r"datapackage\.json: is larger than 5 MB"):
+    with pytest.raises(UserError, match=r"datapackage\.json: is larger than 20 MB"):
         folders.load(laid_out)

@@ -67,7 +67,10 @@ def check(
         shell.say("Materials that do not go together are in the way: change them, or [[exclude]] what meets.")
     if not sound:
         raise typer.Exit(shell.ANSWER_IS_NO)
-    shell.next_step("splitboard plan" + shell.named(folder))
+    anew = " --discard-layout" if place.layout_file.exists() else ""
+    shell.next_step(
+        ("splitboard sheets" if _laid_out(place, plan) else f"splitboard plan{anew}") + shell.named(folder)
+    )
 
 
 def _materials(place: Folder, plan: Plan) -> Checked:
@@ -84,19 +87,28 @@ def _with_results(place: Folder) -> Trial | None:
     return folders.load(place.path) if folders.has_readings(place) else None
 
 
+def _laid_out(place: Folder, plan: Plan) -> Layout | None:
+    """Return the layout there is, if it is still the plan's."""
+    from trials import folder as folders
+    from trials.design import Layout
+
+    if not place.layout_file.exists():
+        return None
+    try:
+        return Layout(folders.load_layout(place, plan), folders.load_record(place).last_seed, ())
+    except UserError:
+        if plan.added:
+            raise
+    return None
+
+
 def _layout(place: Folder, plan: Plan) -> Layout:
     """Return the layout there is, if it is still the plan's; otherwise one from any seed."""
-    from trials import folder as folders
-    from trials.design import Layout, lay_out
+    from trials.design import lay_out
 
-    if place.layout_file.exists():
-        try:
-            patches = folders.load_layout(place, plan)
-        except UserError:
-            if plan.added:
-                raise
-        else:
-            return Layout(patches, folders.load_record(place).last_seed, ())
+    laid_out = _laid_out(place, plan)
+    if laid_out:
+        return laid_out
     with shell.long_work("Looking for the best boards:") as work:
         return lay_out(plan, 0, progress=work.progress, stop=work.stop)
 
