@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from analysis.curves import drawn
+from analysis.curves.no_limits import NoLimits
 from analysis.curves.of_trial import (
     CarrierStrength,
     DarkEnough,
@@ -247,6 +248,28 @@ def test_waits_without_an_end_are_drawn_to_the_edge_of_the_picture():
     assert "longer than tried" in words_of(
         curve_figures.lap_window(replace(told, waits=(Wait("water", math.inf, 0.0, math.inf, ""),)))
     )
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "said"),
+    [(12.0, math.inf, "12.0 or more"), (0.0, 30.0, "up to 30.0"), (0, math.inf, "no limits")],
+)
+def test_loads_without_an_end_are_drawn_and_said(lower, upper, said):
+    told = loads(["water"])
+    told = replace(told, loads=(replace(told.loads[0], lower=lower, upper=upper),))
+    figure = curve_figures.dye_lines(told)
+    assert_fits(figure)
+    assert said in words_of(figure)
+
+
+def test_a_wait_without_limits_is_drawn_and_said():
+    told = window(["water"])
+    waits = (replace(told.waits[0], minutes=4.0, lower=math.nan, upper=math.nan, no_limits=NoLimits.ONE_BOARD),)
+    figure = curve_figures.lap_window(replace(told, waits=waits))
+    assert_fits(figure)
+    assert "limits not known" in words_of(figure)
+    waits = (replace(told.waits[0], minutes=4.0, lower=3.0, upper=5.0, no_limits=NoLimits.BETWEEN),)
+    assert "3 min but not 5 min" in words_of(curve_figures.lap_window(replace(told, waits=waits)))
 
 
 def test_a_log_scale_has_no_nought():

@@ -210,11 +210,12 @@ def _load(row: dict[str, object], target: str) -> LoadNeeded:
         lower,
         upper,
         True,
-        f"{start}{digits(load)} g/L ({_limit_words(lower, upper)}) gives {target}",
+        f"{start}{digits(load)} g/L ({limit_words(lower, upper)}) gives {target}",
     )
 
 
-def _limit_words(lower: float, upper: float) -> str:
+def limit_words(lower: float, upper: float) -> str:
+    """Return a load's limits: ``12.0 to 15.0``, ``12.0 or more``."""
     if math.isinf(upper):
         return f"{digits(lower)} or more" if lower > 0 else "the readings set no limits"
     return f"{digits(lower)} to {digits(upper)}" if lower > 0 else f"up to {digits(upper)}"

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from analysis.curves.loads import digits
+from analysis.curves.loads import digits, limit_words
 from analysis.curves.of_trial import DarkEnough, Strength
 from analysis.report import figures, words
 from analysis.report.curve_figures.panel import (
@@ -74,7 +74,7 @@ def _load_rows(told: DarkEnough) -> list[Row]:
     rows = []
     for one in told.loads:
         tried = told.curve.loc[told.curve["carrier"] == one.carrier, "load"]
-        amount = f"{digits(one.load)} g/L ({digits(one.lower)} to {digits(one.upper)})" if one.within else {
+        amount = f"{digits(one.load)} g/L ({limit_words(one.lower, one.upper)})" if one.within else {
             "more": f"more than {words.plain(tried.max())} g/L", "less": f"less than {words.plain(tried.min())} g/L",
         }.get(one.beyond, "cannot be told")  # fmt: skip
         rows.append(Row(named(one.carrier), amount, one.load, one.lower, one.upper))
