@@ -169,11 +169,11 @@ def _fit(laps: _Laps, form: str, at: float, level: float) -> _Fit:
         return _middles(laps, form, at, np.exp(log_power))[1]
 
     least, most = np.log(_POWERS)
-    tried = np.linspace(least, most, 30)
+    tried = np.linspace(least, most, 24)
     squares = np.array([square(one) for one in tried])
     near = int(squares.argmin())
     bounds = tried[max(near - 1, 0)], tried[min(near + 1, len(tried) - 1)]
-    found = minimize_scalar(square, bounds=bounds, method="bounded", options={"xatol": 1e-7})
+    found = minimize_scalar(square, bounds=bounds, method="bounded", options={"xatol": 1e-6})
     log_power = float(found.x) if found.fun < squares[near] else float(tried[near])
     middles, lowest = _middles(laps, form, at, np.exp(log_power))
     df = len(laps.seen) - laps.count - 1
@@ -181,7 +181,7 @@ def _fit(laps: _Laps, form: str, at: float, level: float) -> _Fit:
     ends = []
     for end in (least, most):
         closed = lowest > 0 and square(end) > allowed
-        ends.append(brentq(lambda one: square(one) - allowed, log_power, end, xtol=1e-6) if closed else end)
+        ends.append(brentq(lambda one: square(one) - allowed, log_power, end, xtol=1e-4) if closed else end)
     at_ends = np.array([_middles(laps, form, at, np.exp(end))[0] for end in ends])
     return _Fit(form, float(np.exp(log_power)), middles, lowest, at_ends, ends[1] == most)
 
@@ -192,12 +192,12 @@ def _middles(laps: _Laps, form: str, at: float, power: float) -> tuple[np.ndarra
     nearest = laps.places[(left**2 @ laps.of_board).argmin(axis=0)]
 
     def squares(middles: np.ndarray) -> np.ndarray:
-        left = laps.seen - _heights(form, at, power * (laps.log_x - middles[laps.board]))
+        left = laps.seen - _heights(form, at, power * (laps.log_x - middles[..., laps.board]))
         return left**2 @ laps.of_board
 
     middles = nearest
     for step in (_STEP, _STEP / 10, _STEP / 100):
-        before, here, after = (squares(middles + way * step) for way in (-1.0, 0.0, 1.0))
+        before, here, after = squares(middles + step * np.array([[-1.0], [0.0], [1.0]]))
         bend = before - 2 * here + after
         move = np.divide(before - after, 2 * bend, out=np.zeros_like(here), where=bend > 0)
         middles = middles + step * np.clip(move, -1.0, 1.0)
