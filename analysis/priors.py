@@ -63,6 +63,8 @@ SPREADS: dict[str, Spread] = {
 }
 """By unit or kind. For a yes or no the patch and all above it come to about 0.25, the variance of a coin."""
 
+FURTHEST = 100_000
+"""How many times what patches and readings scatter by a piece may: the square of more is lost beside it in a sum."""
 ASSESSOR = 0.6
 """Standard deviation between assessors' severities, in grades: working value, no source. It is the same in every
 patch an assessor marks, so it leaves differences alone where every assessor marks every patch."""
@@ -207,6 +209,10 @@ def _stated(plan: Plan, response: Response, stated: Mapping[str, float]) -> Prio
     pieces = {term: whole[name] ** 2 for term, name in _NAMES.items()}
     if "lot" in stated:
         pieces["lot"] = stated["lot"] ** 2
+    if max(*whole.values(), *stated.values()) >= FURTHEST * math.hypot(whole["patch"], whole["reading"]):
+        what = f"the spread of {response.words} lies more than {FURTHEST:,} times apart"
+        cure = "write larger standard deviations of patch and reading, or a smaller one of the others"
+        raise UserError(Problem(what, cure, file="trial.toml"))
     said = ", ".join(f"{piece} {size:g}" for piece, size in stated.items())
     source = f"Standard deviations from the plan: {said}."
     if lacking:
