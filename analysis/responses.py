@@ -163,7 +163,7 @@ def analyse(trial: Trial, response: Response) -> Analysis:
     tests = pd.DataFrame(list(_tests(told, fit, by_strata, table.treated, separate))).set_index("effect")
     notes = [*table.notes, *_in_bench_words(fit.notes), *_method_notes(by_strata, why_not)]
     notes += [structure.describe_left_out(plan, left_out) for left_out in told.left_out]
-    notes += _occasion_notes(plan)
+    notes += occasion_notes(plan)
     return Analysis(
         plan, table, told, fit, by_lots, by_strata, tests, tuple(dict.fromkeys(notes)), unequal, separate
     )  # fmt: skip
@@ -244,15 +244,15 @@ def _method_notes(by_strata: pd.DataFrame | None, why_not: str) -> list[str]:
     ]
 
 
-def _occasion_notes(plan: Plan) -> list[str]:
+def occasion_notes(plan: Plan) -> list[str]:
+    """Say that boards were added, and what that does to the intervals; nothing where none were."""
     if not plan.added:
         return []
     lots = len(plan.boards.lots)
     which = f"lot {lots}" if len(plan.added) == 1 else f"lots {lots - len(plan.added) + 1} to {lots}"
     return [
-        f"Boards were added later ({which}; each occasion counts as a lot). Who looks again after adding boards is "
-        f"wrong more often than who looks once, so intervals are now {per_cent(level_of(plan))} ones, not "
-        f"{per_cent(LEVEL)} ones."
+        f"Boards were added later ({which}; each occasion counts as a lot), and who looks again is wrong more often "
+        f"than who looks once, so intervals are now {per_cent(level_of(plan))} ones, not {per_cent(LEVEL)} ones."
     ]
 
 

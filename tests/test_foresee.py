@@ -270,6 +270,9 @@ def test_added_boards_leave_everything_recorded_alone(grown_once):
 def test_answers_stand_until_the_new_boards_are_read(run, recorded, grown):
     """The first occasion's answers are the same numbers after boards were added, and questions stay asked."""
     before = json.loads(run("decide", recorded, "--json").out)["data"]["findings"]
+    text = run("decide", grown).out
+    assert text.count("so intervals are now 99% ones, not 95% ones.") == 1
+    assert "95% interval " not in text.split("What you asked:")[1].split("\n\n")[0]
     after = json.loads(run("decide", grown, "--json").out)["data"]["findings"]
     assert [one["leading"]["difference"] for one in after] == pytest.approx(
         [one["leading"]["difference"] for one in before]

@@ -149,6 +149,7 @@ def _answers(trial: Trial) -> Answers:
 def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
     from analysis import checks
     from analysis.decide import together_words
+    from analysis.responses import occasion_notes
 
     yield trial.plan.title
     yield ""
@@ -161,6 +162,7 @@ def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
     together = together_words(decision, trial.plan)
     if together:
         yield f"  {together}"
+    yield from (f"  {line}" for line in occasion_notes(trial.plan))
     asked = {finding.response for finding in decision.findings}
     for fit in decision.analyses:
         if fit.response.name in asked:
