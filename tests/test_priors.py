@@ -238,7 +238,9 @@ def test_another_scale_is_refused(tmp_path):
         priors.for_plan(likeness(tmp_path, text), tmp_path)
 
 
-@pytest.mark.parametrize("said", ["board = 1e9", "lot = 1e9", "patch = 1e-9\nreading = 1e-9", "patch = 0\nreading = 0"])
+@pytest.mark.parametrize(
+    "said", ["board = 1e9", "lot = 1e9", "patch = 1e-9\nreading = 1e-9", "patch = 0\nreading = 0"]
+)
 def test_a_spread_that_drowns_the_patches_is_refused(tmp_path, said):
     text = SMALL.replace("[scoring]", f'[[spread]]\nresponse = "figure_clarity"\n{said}\n\n[scoring]')
     with pytest.raises(UserError, match=r"spread of figure clarity lies more than 100,000 times apart"):

@@ -96,7 +96,8 @@ def accept(
         "files": [{"file": name, "kept_as": as_} for name, as_ in kept],
     }
     shell.answer("accept", as_json=as_json, data=data, lines=lines)
-    shell.next_step(f"splitboard analyse{shell.named(folder)}")
+    after = "report" if folders.load_record(place).closed else "record SCORES.csv"
+    shell.next_step(f"splitboard {after}{shell.named(folder)}")
 
 
 @app.command()
