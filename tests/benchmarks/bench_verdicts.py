@@ -116,12 +116,12 @@ def one_case(case: Case, by_strata: int, by_reml: int, seed: int) -> None:
     found: dict[str, list[tuple[np.ndarray, np.ndarray, np.ndarray]]] = {}
     methods, refused, trials = set(), 0, 0
     for at in range(LAYOUTS):
-        _, whole = laid_out(plan, 1000 * seed + at)
+        layout, whole = laid_out(plan, 1000 * seed + at)
         patches = whole
         if case.missing:
             kept = np.sort(rng.permutation(len(whole))[round(case.missing * len(whole)) :])
             patches = whole.iloc[kept].reset_index(drop=True)
-        told = structure.of_layout(plan, patches)
+        told = structure.of_layout(plan, patches, structure.of_layout(plan, layout.patches).places)
         count, values = 0, np.zeros((0, 0))
         for one in plan.factors:
             effect = told.by_name[one.name]
