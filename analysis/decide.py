@@ -13,6 +13,7 @@ from scipy.special import stdtrit
 from analysis.boards_apart import cause_words
 from analysis.combinations import holm
 from analysis.effects import p_words
+from analysis.off_curve import off_words
 from analysis.responses import Analysis, Unfitted, analyse_all
 from trials import structure
 from trials.folder import Trial
@@ -244,6 +245,8 @@ def told(analysis: Analysis, question: Question, made: Sequence[Comparison], lev
     verdict = judge(leading, question.worth)
     sentence = _sentence(analysis, factor, leading, question.worth, verdict, made, level, by)
     same = _same(analysis, factor, leading)
+    off = off_words(analysis.plan, factor.name, analysis.off_curve.get(factor.name, 1.0))
+    sentence += f" {off}" if off else ""
     return Finding(
         factor=factor.name,
         response=analysis.response.name,

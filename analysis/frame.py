@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.model import Amount
 from trials.errors import Problem, UserError
 from trials.folder import Trial
-from trials.plan import Plan, Response
+from trials.plan import Factor, Plan, Response
 
 
 @dataclass(frozen=True)
@@ -88,10 +89,18 @@ def with_factor_order(plan: Plan, patches: pd.DataFrame) -> pd.DataFrame:
     """
     columns: dict[str, object] = {name: patches[name].astype("category") for name in ("lot", "lane", "strip")}
     columns |= {
-        factor.name: pd.Categorical(patches[factor.name], categories=list(factor.levels), ordered=True)
+        factor.name: pd.Categorical(patches[factor.name], categories=_levels(plan, factor), ordered=True)
         for factor in plan.factors
     }
     return patches.assign(**columns)
+
+
+def _levels(plan: Plan, factor: Factor) -> pd.Index:
+    """Return a factor's levels; amounts where the plan wants a line and its bend fitted over them."""
+    if factor.name not in plan.model.curvature or factor.amounts is None:
+        return pd.Index(factor.levels)
+    amounts = zip(factor.levels, factor.amounts, strict=True)
+    return pd.Index([Amount(level, amount) for level, amount in amounts], dtype=object)
 
 
 def patch_means(readings: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:

@@ -14,11 +14,34 @@ import pandas as pd
 
 from analysis.formula import Names
 from trials.errors import Problem, UserError, nearest
+from trials.telling_apart import line_and_bend
 
 Coding = Literal["sum", "first"]
 
 LARGEST = 1e150
 """Beyond this a value's square leaves the range of double precision."""
+
+
+class Amount(str):
+    """A level that is an amount: over levels that all are such a line and its bend are fitted, not each by itself.
+
+    In a pair with other factors it is the line alone.
+    """
+
+    amount: float
+
+    def __new__(cls, level: str, amount: float) -> Amount:
+        """Make a level, as it is called, of an amount."""
+        made = super().__new__(cls, level)
+        made.amount = amount
+        return made
+
+
+def is_curve(series: pd.Series) -> bool:
+    """Whether a column's levels are amounts over which a line and its bend are fitted."""
+    return isinstance(series.dtype, pd.CategoricalDtype) and all(
+        isinstance(one, Amount) for one in series.cat.categories
+    )
 
 
 @dataclass(frozen=True)
@@ -40,6 +63,12 @@ class Column:
     def is_factor(self) -> bool:
         """Whether the variable has levels rather than numbers."""
         return bool(self.levels)
+
+    @cached_property
+    def amounts(self) -> tuple[float, ...]:
+        """Where its levels lie, if a line and its bend are fitted over them."""
+        found = tuple(level.amount for level in self.levels if isinstance(level, Amount))
+        return found if len(found) == len(self.levels) else ()
 
 
 @dataclass(frozen=True)
@@ -84,7 +113,10 @@ class Design:
         """(p,) a name for each column, e.g. ``carrier[water]:load[30 g/L]``."""
         names: list[str] = ["(mean)"]
         for term, contrasts in zip(self.terms[1:], codings(self.columns, self.terms[1:]), strict=True):
-            shown = [_effect_names(self.columns[name], self.coding if name in contrasts else "each") for name in term]
+            shown = [
+                _effect_names(self.columns[name], self.coding if name in contrasts else "each", alone=len(term) == 1)
+                for name in term
+            ]
             names.extend(":".join(parts) for parts in product(*shown))
         return tuple(names)
 
@@ -314,9 +346,12 @@ def design(columns: dict[str, Column], terms: Sequence[Names], coding: Coding, r
     return Design(columns, coding, matrix, ((), *terms), spans)
 
 
-def _effect_names(column: Column, coding: Coding | Literal["each"]) -> list[str]:
+def _effect_names(column: Column, coding: Coding | Literal["each"], *, alone: bool) -> list[str]:
     if not column.is_factor:
         return [column.name]
+    if column.amounts:
+        width = table_of(column, coding, alone=alone).shape[1]
+        return [f"{column.name}[{name}]" for name in ("mean", "line", "bend")[coding != "each" :][:width]]
     shown = {"first": column.levels[1:], "sum": column.levels[:-1], "each": column.levels}[coding]
     return [f"{column.name}[{level}]" for level in shown]
 
@@ -401,14 +436,14 @@ def _assemble(
 ) -> tuple[np.ndarray, tuple[slice, ...]]:
     """Multiply out every term; `part` gives (width, rows) for a variable and its coding table."""
     blocks, spans, stop = [np.ones((1, rows))], [slice(0, 1)], 1
-    parts: dict[tuple[str, bool], np.ndarray] = {}
+    parts: dict[tuple[str, bool, bool], np.ndarray] = {}
     for term, contrasts in zip(terms, codings(columns, terms), strict=True):
         block = blocks[0]
         for name in term:
-            key = name, name in contrasts
+            key = name, name in contrasts, len(term) == 1
             if key not in parts:
                 column = columns[name]
-                parts[key] = part(column, coding_table(len(column.levels), coding if key[1] else "each"))
+                parts[key] = part(column, table_of(column, coding if key[1] else "each", alone=key[2]))
             block = parts[key] if block is blocks[0] else _products(block, parts[key])
         blocks.append(block)
         spans.append(slice(stop, stop + len(block)))
@@ -431,6 +466,19 @@ def codings(columns: dict[str, Column], terms: Sequence[Names]) -> list[frozense
     ]
 
 
+def table_of(column: Column, coding: Coding | Literal["each"], *, alone: bool) -> np.ndarray:
+    """Return a variable's coding table, (levels, width); that of a curve as `Amount` says.
+
+    Parameters
+    ----------
+    alone : whether its term is about nothing else.
+    """
+    if not column.amounts:
+        return coding_table(len(column.levels), coding)
+    table = line_and_bend(column.amounts)[:, : 2 if alone else 1]
+    return np.column_stack([np.ones(len(table)), table]) if coding == "each" else table
+
+
 @lru_cache(maxsize=256)
 def coding_table(levels: int, coding: Coding | Literal["each"]) -> np.ndarray:
     """Return the (levels, levels - 1) contrast table of a factor, or with ``each`` one column a level."""
@@ -450,7 +498,9 @@ def first_level_rows(columns: dict[str, Column], terms: Sequence[Names]) -> list
         rows: np.ndarray = np.eye(1)
         for name in term:
             levels = len(columns[name].levels)
-            if name in contrasts:
+            if columns[name].amounts:
+                rows = np.kron(rows, np.eye(table_of(columns[name], "sum", alone=len(term) == 1).shape[1]))
+            elif name in contrasts:
                 table = coding_table(levels, "sum")
                 rows = np.kron(rows, table[1:] - table[0])
             elif columns[name].is_factor:
@@ -462,11 +512,15 @@ def first_level_rows(columns: dict[str, Column], terms: Sequence[Names]) -> list
 def log_volume_of_first_coding(columns: dict[str, Column], terms: Sequence[Names]) -> float:
     """Return log |det T| where the sum-to-zero columns are the first-level columns times T.
 
-    A factor of k levels contributes log k for each column of its term's other factors.
+    A factor of k levels contributes log k for each column of its term's other factors; a curve is its own coding.
     """
     total = 0.0
     for term, contrasts in zip(terms, codings(columns, terms), strict=True):
-        widths = {name: max(len(columns[name].levels) - (name in contrasts), 1) for name in term}
+        widths = {
+            name: table_of(columns[name], "sum" if name in contrasts else "each", alone=len(term) == 1).shape[1] or 1
+            for name in term
+        }
         whole = prod(widths.values())
-        total += sum(whole // widths[name] * log(len(columns[name].levels)) for name in contrasts)
+        own = (name for name in contrasts if not columns[name].amounts)
+        total += sum(whole // widths[name] * log(len(columns[name].levels)) for name in own)
     return total

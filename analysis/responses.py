@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from analysis import combinations, mixed, scatter, strata
+from analysis import combinations, mixed, off_curve, scatter, strata
 from analysis.combinations import Weights
 from analysis.frame import PatchTable, patch_table
 from trials import structure
@@ -43,6 +43,7 @@ class Analysis:
     notes : what a reader has to know of the fit.
     unequal : factors whose levels scatter very differently, which makes every test and interval rough.
     separate : of those, the ones whose two levels are judged each by its own boards, by name.
+    off_curve : of factors fitted as a line and its bend, p of their levels lying along it, by name.
     """
 
     plan: Plan
@@ -55,6 +56,7 @@ class Analysis:
     notes: tuple[str, ...]
     unequal: tuple[scatter.Unequal, ...] = ()
     separate: Mapping[str, scatter.Separate] = field(default_factory=dict)
+    off_curve: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def response(self) -> Response:
@@ -102,7 +104,8 @@ class Analysis:
         level = self.level if level is None else level
         concerned = [effect for effect in self.told.effects if self._concerns(effect, term, by)]
         judged = all(effect.can_be_judged for effect in concerned)
-        if self.strata is not None and by is None and judged and len(concerned) == 1:
+        from_levels = term not in self.plan.model.curvature  # else levels are compared from the curve
+        if self.strata is not None and by is None and judged and len(concerned) == 1 and from_levels:
             found = _stratum_differences(self, concerned[0], level)
             return combinations.adjusted(found, np.zeros(len(found), dtype=np.intp), adjust)
         found = self.fit.differences(term, by=by, adjust=adjust, level=level)
@@ -164,8 +167,10 @@ def analyse(trial: Trial, response: Response) -> Analysis:
     notes = [*table.notes, *_in_bench_words(fit.notes), *_method_notes(by_strata, why_not)]
     notes += [structure.describe_left_out(plan, left_out) for left_out in told.left_out]
     notes += occasion_notes(plan)
+    off = off_curve.lack_of_fit(plan, told, named, response.name)
+    notes += off_curve.words(plan, off)
     return Analysis(
-        plan, table, told, fit, by_lots, by_strata, tests, tuple(dict.fromkeys(notes)), unequal, separate
+        plan, table, told, fit, by_lots, by_strata, tests, tuple(dict.fromkeys(notes)), unequal, separate, off
     )  # fmt: skip
 
 

@@ -1,15 +1,20 @@
 """From readings to effects: averaging, the right error for each factor, both routes agreeing."""
 
 import random
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t as student
 
-from analysis import checks, frame, responses
+from analysis import checks, decide, frame, responses
+from analysis.responses import analyse
 from tests.conftest import SMALL
-from tests.trials_made import Pieces, trial_of
+from tests.trials_made import Pieces, read, trial_of, unread
+from trials.design import Layout
 from trials.errors import UserError
+from trials.foretell import foretell
 
 BALANCED = SMALL.replace("count = 4", "count = 8").replace("strips = 2", "strips = 4")
 
@@ -170,3 +175,66 @@ def test_repeats_of_one_assessor_weigh_as_one():
     readings = pd.DataFrame({"patch": 1, "assessor": ["A", "A", "B"], "repeat": [1, 2, 1], "value": [2.0, 4.0, 5.0]})
     values, _ = frame.patch_means(readings)
     assert values["value"].tolist() == [4.0]
+
+
+CURVE = """
+[boards]
+count = 12
+length = "600 mm"
+width = "200 mm"
+[[factor]]
+name = "dwell"
+levels = ["1 min", "2 min", "5 min", "9 min"]
+laid_on = "board"
+[[response]]
+name = "lightness"
+kind = "measure"
+unit = "L*"
+aim = "more"
+[[question]]
+factor = "dwell"
+response = "lightness"
+worth = 1
+[model]
+curvature = ["dwell"]
+"""
+
+
+def test_amounts_are_fitted_as_a_line_and_its_bend(tmp_path):
+    """Twelve whole boards: least squares on x and x squared written out; what lies beyond by comparing two fits."""
+    plain = unread(tmp_path / "curve", CURVE)
+    for off in (0.0, 3.0):
+        at = {"1 min": 0.0, "2 min": off, "5 min": 0.0, "9 min": 0.0}
+        trial = read(plain, lambda patch, draw, at=at: 50 + at[patch["dwell"]] + draw.gauss(0, 0.5), 2)
+        found = analyse(trial, trial.plan.responses[0])
+        minutes = found.table.treated["dwell"].astype(str).str.split().str[0].astype(float).to_numpy()
+        value = found.table.treated["value"].to_numpy()
+        x = np.column_stack([np.ones(12), minutes, minutes**2])
+        effects, (left,), *_ = np.linalg.lstsq(x, value, rcond=None)
+        row = found.differences("dwell").set_index(["first", "second"]).loc[("9 min", "2 min")]
+        contrast = np.array([0, 7.0, 77.0])
+        se = np.sqrt(left / 9 * contrast @ np.linalg.inv(x.T @ x) @ contrast)
+        assert row["difference"] == pytest.approx(contrast @ effects)
+        assert row["se"] == pytest.approx(se)
+        assert row["df"] == pytest.approx(9)
+        whole = np.column_stack([x, minutes**3])
+        beyond = np.linalg.lstsq(whole, value, rcond=None)[1][0]
+        p = student.sf(np.sqrt((left - beyond) / (beyond / 8)), 8) * 2
+        assert found.off_curve["dwell"] == pytest.approx(p)
+        said = decide.decide(trial).findings[0].sentence
+        assert ("do not lie along a line and its bend" in said) == (p < 0.05)
+        assert (p < 0.05) == bool(off)
+
+
+def test_a_level_that_is_nowhere_cannot_be_asked_about(tmp_path):
+    eight = CURVE.replace('"9 min"]', '"9 min", "12 min", "15 min", "20 min"]').replace("count = 12", "count = 6")
+    trial = unread(tmp_path / "nowhere", eight)
+    missing = set(trial.plan.factor("dwell").levels) - set(trial.patches["dwell"])
+    assert missing
+    seen = foretell(trial.plan, Layout(trial.patches, 1, ()))
+    assert not seen.sound
+    assert "nowhere on the boards" in seen.questions[0].words
+    assert all(any(level in line for line in seen.unseen) for level in missing)
+    there = [level for level in trial.plan.factor("dwell").levels if level not in missing]
+    asked = replace(trial.plan.questions[0], between=(there[0], there[-1]))
+    assert foretell(replace(trial.plan, questions=(asked,)), Layout(trial.patches, 1, ())).sound

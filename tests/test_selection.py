@@ -282,11 +282,17 @@ def test_the_plan_says_which_interactions():
 
 def test_the_plan_says_which_curvature_and_criterion():
     model = Model(interactions=(("sealer", "dwell"),), curvature=("dwell",), criterion="I")
-    found = choose(lacewood(9, model=model), 1, starts=2)
-    assert found.terms == ("carrier", "dye_load", "sealer", "dwell^1", "dwell^2", "sealer:dwell^1")
+    plan = lacewood(9, model=model)
+    found = choose(plan, 1, starts=2)
+    firm = ("carrier", "dye_load", "sealer", "dwell^1", "dwell^2", "sealer:dwell^1")
+    assert found.terms == (*firm[:5], "dwell^3", firm[5])
     assert found.criterion == "I"
-    assert found.value == pytest.approx(direct(lacewood(9), found.boards, found.terms)[1], rel=1e-8)
+    alone = choose(plan, 1, firm, starts=2)
+    assert alone.value == pytest.approx(direct(lacewood(9), alone.boards, firm)[1], rel=1e-8)
     assert "dwell (curvature)" in found.notes[0]
+    assert "beyond" not in found.notes[0]
+    # what lies beyond the bend is likely small, not known to be nought: every amount is on some board
+    assert {cell["dwell"] for board in found.boards for cell in board.cells.values()} == set(LACEWOOD["dwell"][0])
     left_open = replace(lacewood(12), model=replace(model, interactions=None))
     assert "sealer:dwell^1" in default_terms(left_open, default_places(left_open))[0]
 
@@ -582,6 +588,8 @@ def test_the_array_is_kept_where_an_interaction_would_only_fill_up():
     assert any("tell the factors apart best" in one.why for one in told.left_out)
     # thirteen boards hold no array: as many interactions as there is room for
     assert len(choose(replace(plan, boards=replace(plan.boards, lots=(13,))), 1, starts=2).terms) > 6
+    # 24 boards have room for all ten interactions of five factors
+    assert len(choose(plan_of(two_levels(*["board"] * 5), count=24), 1, starts=2).terms) == 15
 
 
 def test_mixed_levels_begin_with_an_orthogonal_array():

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from trials import lap, scoring, structure
 from trials.design import Layout
 from trials.level import LEVEL, level_of
-from trials.plan import Lap, Plan, Preference, Question
+from trials.plan import Factor, Lap, Plan, Preference, Question
 from trials.selection.aliases import same_as, same_words
 
 if TYPE_CHECKING:
@@ -67,6 +67,11 @@ def foretell(plan: Plan, layout: Layout) -> Foretold:
         for effect in told.effects
         if len(effect.factors) > 1 and not effect.can_be_judged
     ]
+    unseen += [
+        f"{factor.words} {level} is nowhere on the boards, so nothing is said of it."
+        for factor in plan.factors
+        for level in _nowhere(treated, factor)
+    ]
     return Foretold(
         title=plan.title,
         boards=_boards_words(plan, layout),
@@ -99,6 +104,10 @@ def _forecast(plan: Plan, told: structure.Structure, treated: pd.DataFrame, ques
     if not effect.can_be_judged:
         pieces = told.counts[effect.judged_against]
         return Forecast(question, False, f"{asked} No: {structure.cannot_be_judged(plan, effect, pieces)}")
+    lacking = [level for level in _nowhere(treated, factor) if level in (question.between or factor.levels)]
+    if lacking:
+        why = f"{factor.words} {' and '.join(lacking)} {'is' if len(lacking) == 1 else 'are'} nowhere on the boards"
+        return Forecast(question, False, f"{asked} No: {why}; lay out more boards, or take the level out.")
     compared = structure.judged_pieces(plan, effect)
     within = "" if effect.judged_against == "board" else " on the same boards"
     words = f"{asked} It can be told, by comparing {compared}{within} ({effect.error_df} degrees of freedom)."
@@ -108,6 +117,12 @@ def _forecast(plan: Plan, told: structure.Structure, treated: pd.DataFrame, ques
     if same is not None:
         words += f" {same_words(plan, response, same)}"
     return Forecast(question, True, words)
+
+
+def _nowhere(treated: pd.DataFrame, factor: Factor) -> list[str]:
+    """Return the levels of a factor that no patch carries."""
+    carried = set(treated[factor.name].astype(str))
+    return [level for level in factor.levels if level not in carried]
 
 
 def _notes(plan: Plan, layout: Layout) -> list[str]:

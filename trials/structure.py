@@ -254,7 +254,10 @@ def of_layout(plan: Plan, patches: pd.DataFrame, places: Collection[Kind] | None
     order = list(combinations([factor.name for factor in plan.factors], 2))
     wanted = parting_first(plan, treated, pairs_by_weight(plan))
     left_out = [LeftOut(pair, "the plan does not ask for it") for pair in order if pair not in wanted]
-    pairs, hidden = told_apart(plan, columns, wanted, stated=plan.model.interactions is not None)
+    pairs, hidden = told_apart(
+        plan, columns, wanted, stated=plan.model.interactions is not None,
+        array=keeps_array(plan, columns.number(COLUMNS["board"])),
+    )  # fmt: skip
     left_out += [LeftOut(pair, why) for pair, why in hidden.items()]
     terms: list[tuple[str, ...]] = [*((factor.name,) for factor in plan.factors), *pairs]
     stratum_of = {term: judged_against(plan, term, seen_as) for term in terms}
@@ -295,6 +298,16 @@ def pairs_by_weight(plan: Plan) -> list[tuple[str, str]]:
     asked = {question.factor for question in plan.questions}
     pairs = list(combinations([factor.name for factor in plan.factors], 2))
     return sorted(pairs, key=lambda pair: -len(asked & set(pair)))
+
+
+def keeps_array(plan: Plan, boards: int) -> bool:
+    """Whether so many boards are better used to tell the factors laid on them apart than for interactions.
+
+    So it is where the plan leaves the interactions to the boards and fewer than half would find room.
+    """
+    dfs = [len(factor.levels) - 1 for factor in plan.laid_on("board")]
+    free = boards - 1 - sum(dfs) - FEW
+    return plan.model.interactions is None and 2 * free < sum(one * other for one, other in combinations(dfs, 2))
 
 
 def parting_first(plan: Plan, treated: pd.DataFrame, pairs: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:

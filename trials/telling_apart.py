@@ -20,6 +20,21 @@ _NOUGHT = 1e-9
 _PARTLY = 1e-6
 
 
+def line_and_bend(amounts: Sequence[float]) -> np.ndarray:
+    """Return a straight line over amounts and its bend, each of mean nought: (amounts, 2), of two (2, 1)."""
+    places = np.asarray(amounts, dtype=float)
+    centred = places - places.mean()
+    basis, _ = np.linalg.qr(np.vander(centred / np.abs(centred).max(), min(3, len(places)), increasing=True))
+    return np.asarray(basis[:, 1:] * np.sqrt(len(places)))
+
+
+def beyond_the_bend(amounts: Sequence[float]) -> np.ndarray:
+    """Return what sets amounts apart beside a line and its bend, (amounts, amounts - 3), of mean square 1."""
+    lower = np.column_stack([np.ones(len(amounts)), line_and_bend(amounts)])
+    whole, _ = np.linalg.qr(np.column_stack([lower, np.eye(len(amounts))]))
+    return np.asarray(whole[:, 3:] * np.sqrt(len(amounts)))
+
+
 class Columns:
     """The treated patches of a layout as columns of numbers, each worked out once.
 
@@ -38,16 +53,26 @@ class Columns:
             ]
             for factor in plan.factors
         }
+        self._curves = {
+            factor.name: line_and_bend(factor.amounts)
+            for factor in plan.factors
+            if factor.name in plan.model.curvature and factor.amounts is not None
+        }
         self._levels = {factor.name: factor.levels for factor in plan.factors}
         self._terms: dict[tuple[str, ...], np.ndarray] = {}
         self._pieces: dict[tuple[str, ...], np.ndarray] = {}
 
     def term(self, term: tuple[str, ...]) -> np.ndarray:
-        """Return the contrast columns of a term (each level against the first, crossed for a pair)."""
+        """Return the contrast columns of a term (each level against the first, crossed for a pair).
+
+        Amounts of which a curve is fitted have a line and its bend, and the line alone within a pair.
+        """
         if term not in self._terms:
             block = self.mean
             for name in term:
                 part = self._parts[name][:, 1:]
+                if name in self._curves:
+                    part = self._parts[name] @ self._curves[name][:, : 2 if len(term) == 1 else 1]
                 block = (block[:, :, None] * part[:, None, :]).reshape(len(block), -1)
             self._terms[term] = block
         return self._terms[term]
@@ -64,7 +89,12 @@ class Columns:
         return self.pieces(names).shape[1]
 
     def missing_cell(self, pair: Pair) -> tuple[str, str] | None:
-        """Return a combination of two factors' levels that no patch carries, if there is one."""
+        """Return a combination of two factors' levels that no patch carries, if there is one and it is needed.
+
+        A line goes through amounts that are not there.
+        """
+        if set(pair) & set(self._curves):
+            return None
         counts = self._parts[pair[0]].T @ self._parts[pair[1]]
         first, second = np.nonzero(counts == 0)
         return (self._levels[pair[0]][first[0]], self._levels[pair[1]][second[0]]) if len(first) else None
@@ -76,7 +106,7 @@ def rank(blocks: Sequence[np.ndarray]) -> int:
 
 
 def told_apart(
-    plan: Plan, columns: Columns, wanted: Sequence[Pair], *, stated: bool
+    plan: Plan, columns: Columns, wanted: Sequence[Pair], *, stated: bool, array: bool
 ) -> tuple[list[Pair], dict[Pair, str]]:
     """Return the interactions these patches can tell from all else, and why they cannot tell the others.
 
@@ -85,6 +115,7 @@ def told_apart(
     wanted : the pairs of factors to look at, in the order in which they come in.
     stated : whether the plan names them: of two that are one and the same the first then stands, because the plan
         says so; otherwise neither does.
+    array : whether an orthogonal array of boards is to be kept, see `structure.keeps_array`.
     """
     basis = _orthonormal([columns.mean, *(columns.term((factor.name,)) for factor in plan.factors)])
     clear: dict[Pair, np.ndarray] = {}
@@ -97,7 +128,7 @@ def told_apart(
             hidden[pair] = f"{' with '.join(cell)} is nowhere on the boards"
         elif own.shape[1] < columns.term(pair).shape[1]:
             hidden[pair] = f"these boards cannot tell it from {_behind(plan, columns, pair)}"
-        elif not stated and (spoilt := spoils(plan, columns, pair)):
+        elif array and (spoilt := spoils(plan, columns, pair)):
             hidden[pair] = f"boards that tell the factors apart best mix it in part with {_some(spoilt)}"
         else:
             clear[pair] = own

@@ -45,7 +45,11 @@ class Sets:
     def _base(self) -> Structure | None:
         """What so many sets in one lot can tell, every interaction asked for; nothing if that is not balanced."""
         boards = self.controls + _SETS * self.one_set
-        if self.plan.unusable or boards * self.plan.boards.lanes * self.plan.boards.strips > MOST_PATCHES:
+        if (
+            self.plan.unusable
+            or self.plan.model.curvature
+            or boards * self.plan.boards.lanes * self.plan.boards.strips > MOST_PATCHES
+        ):
             return None
         model = replace(self.plan.model, interactions=tuple(structure.pairs_by_weight(self.plan)))
         plan = replace(self.plan, boards=replace(self.plan.boards, lots=(boards,)), added=(), model=model)

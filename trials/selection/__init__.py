@@ -26,7 +26,7 @@ from trials.selection.notes import alias_notes, bare_notes, fraction_notes, give
 from trials.selection.places import BoardPlace, ChosenBoard, Stand, Treatment, default_places, draw_controls, stands
 from trials.selection.placing import placed, spread_over_lots
 from trials.selection.search import TIE, Exchange, Found, Held, Progress, Search
-from trials.selection.terms import default_terms, effect_words, factors_of, refused
+from trials.selection.terms import default_terms, effect_words, factors_of, firm_terms, refused
 from trials.structure import LeftOut, piece_words, random_terms
 
 __all__ = [
@@ -283,7 +283,8 @@ def _check_size(plan: Plan, places: Sequence[BoardPlace]) -> None:
 def _check_boards(criterion: Criterion, boards: int) -> None:
     """Refuse a model with more coefficients judged between boards than the boards can tell."""
     model = criterion.model
-    between_boards = model.owners.count("board") if "board" in random_terms(model.plan) else model.size - 1
+    firm = [owner for at, owner in enumerate(model.owners) if at not in model.likely_small]
+    between_boards = firm.count("board") if "board" in random_terms(model.plan) else len(firm) - 1
     needed = 1 + between_boards + (len(criterion.lot_columns) if criterion.lots == "fixed" else 0)
     if boards < needed:
         raise UserError(
@@ -297,7 +298,9 @@ def _check_boards(criterion: Criterion, boards: int) -> None:
 
 
 def _cannot(criterion: Criterion, boards: int) -> UserError:
-    names = ", ".join(effect_words(criterion.model.plan, term.split(":")) for term in criterion.model.terms)
+    names = ", ".join(
+        effect_words(criterion.model.plan, term.split(":")) for term in firm_terms(criterion.model.terms)
+    )
     return UserError(
         Problem(
             f"{boards} {piece_words('board', boards)} divided like this cannot tell the effects apart: {names}",

@@ -60,6 +60,8 @@ class Criterion:
         self.base = np.zeros((len(blocks) + model.size,) * 2)
         if lots == "random" and blocks:
             self.base[range(len(blocks)), range(len(blocks))] = 1 / model.ratios["lot"]
+        own = [len(blocks) + at for at in model.likely_small]
+        self.base[own, own] += 1 / model.ratios["residual"]
         for board in already:
             self.add(self.base, model.whitened_cells(board.cells), board.lot)
         self.weight = self._weights(wanted)

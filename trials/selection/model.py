@@ -10,7 +10,7 @@ import numpy as np
 
 from trials.plan import Plan
 from trials.selection.patterns import Options, Patterns
-from trials.selection.terms import columns, factors_of, independent
+from trials.selection.terms import BEYOND, columns, factors_of, independent
 from trials.structure import judged_against, random_terms
 
 RATIOS = {"lot": 1.0, "board": 1.0, "board:lane": 0.5, "board:strip": 0.5, "residual": 1.0}
@@ -44,6 +44,7 @@ class Model:
     ----------
     rows : (treatments, size), the model's columns, the mean first.
     owners : for each column the random term it is judged against, ``mean`` for the first.
+    likely_small : columns whose coefficient is taken as about nought, give or take one residual standard deviation.
     variance : (patches, patches) of a board, lane by lane, in residual variances.
     ratios : variances by random term.
     """
@@ -58,6 +59,8 @@ class Model:
         self.rows = rows[:, self._kept]
         owners = ["mean", *(judged_against(plan, factors_of(term)) for term in terms)]
         self.owners = [owners[self._term_of[at]] for at in self._kept]
+        small = [bool(at) and terms[at - 1].endswith(f"^{BEYOND}") for at in range(len(owners))]
+        self.likely_small = [at for at, kept in enumerate(self._kept) if small[self._term_of[kept]]]
         self.size = len(self._kept)
         self.variance = self._variance()
         self._whiteners: dict[bytes, np.ndarray] = {}

@@ -8,7 +8,7 @@ from trials.plan import Plan
 from trials.selection.aliases import alias_words, aliases
 from trials.selection.fractions import defining_words, is_orthogonal_array
 from trials.selection.places import ChosenBoard
-from trials.selection.terms import effect_words
+from trials.selection.terms import effect_words, firm_terms
 from trials.structure import LeftOut, piece_words, treated_lanes, treated_strips
 
 ROMAN = ("", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X")
@@ -25,7 +25,7 @@ def purpose_note(
     if wanted:
         aim = "to settle best: " + ", ".join(plan.factor(name).words for name in wanted)
     else:
-        aim = "to estimate best: " + ", ".join(effect_words(plan, term.split(":")) for term in terms)
+        aim = "to estimate best: " + ", ".join(effect_words(plan, term.split(":")) for term in firm_terms(terms))
     if already:
         number = len(boards)
         ones = "one more board was" if number == 1 else f"{number} more boards were"

@@ -16,6 +16,7 @@ from trials.structure import (
     FEW,
     LeftOut,
     judged_against,
+    keeps_array,
     pairs_by_weight,
     parting_first,
     piece_words,
@@ -24,12 +25,16 @@ from trials.structure import (
     treated_lanes,
     treated_strips,
 )
-from trials.telling_apart import Columns, spoils
+from trials.telling_apart import Columns, beyond_the_bend, spoils
 
 if TYPE_CHECKING:
     import pandas as pd
 
 _DEPENDENT = 1e-8
+BEYOND = 3
+"""As a power: whatever lies beyond the bend. It is not fitted but taken as likely small, so that each amount is on
+some board and a curve that does not fit shows (DuMouchel and Jones 1994, A simple Bayesian modification of D-optimal
+designs, Technometrics 36:37-47, from memory, in method)."""
 
 
 def default_terms(
@@ -62,12 +67,14 @@ def default_terms(
         left[judged_against(plan, [factor.name])] -= _df(plan, factor)
     if plan.model.interactions is not None:
         return _stated_terms(plan, left), []
-    kept, given_up, array = _main_terms(plan), [], _columns_of(plan, fraction)
+    kept, given_up, array = _main_terms(plan), [], None
+    if keeps_array(plan, len(places)):
+        array = _columns_of(plan, fraction)
     for names in parting_first(plan, _table(plan, already), pairs_by_weight(plan)):
         first, second = (plan.factor(name) for name in names)
         stratum, df = judged_against(plan, names), _pair_df(plan, first, second)
         never = _never_made(plan, first, second)
-        if never:
+        if never and not {*names} & {*plan.model.curvature}:
             given_up.append(LeftOut(names, f"{never} is never made"))
         elif array is not None and spoils(plan, array, names):
             given_up.append(LeftOut(names, "so many boards tell the factors apart best without it"))
@@ -129,7 +136,8 @@ def _main_terms(plan: Plan) -> list[str]:
     terms = []
     for factor in plan.factors:
         bent = factor.name in plan.model.curvature
-        terms += [f"{factor.name}^{power}" for power in range(1, 1 + _df(plan, factor))] if bent else [factor.name]
+        powers = range(1, 1 + min(BEYOND, len(factor.levels) - 1)) if bent else ()
+        terms += [f"{factor.name}^{power}" for power in powers] or [factor.name]
     return terms
 
 
@@ -196,8 +204,10 @@ def _part(plan: Plan, part: str) -> tuple[Factor, np.ndarray]:
         raise ValueError(f"term part {part!r} names no factor of the plan")
     if not power:
         return factor, _contrasts(len(factor.levels))
-    if power not in ("1", "2") or factor.amounts is None:
-        raise ValueError(f"term part {part!r} needs the power 1 or 2 and a factor whose levels are amounts")
+    if power not in ("1", "2", str(BEYOND)) or factor.amounts is None:
+        raise ValueError(f"term part {part!r} needs the power 1, 2 or 3 and a factor whose levels are amounts")
+    if power == str(BEYOND):
+        return factor, beyond_the_bend(factor.amounts)
     amounts = np.array(factor.amounts, dtype=float)
     coded = 2 * (amounts - amounts.min()) / (amounts.max() - amounts.min()) - 1
     return factor, coded[:, None] ** int(power)
@@ -233,10 +243,15 @@ def factors_of(term: str) -> tuple[str, ...]:
     return tuple(part.partition("^")[0] for part in term.split(":"))
 
 
+def firm_terms(terms: Sequence[str]) -> list[str]:
+    """Return the terms that are to be estimated."""
+    return [term for term in terms if not term.endswith(f"^{BEYOND}")]
+
+
 def effect_words(plan: Plan, parts: Sequence[str]) -> str:
     """Return an effect as it is read: ``carrier × seal coat``."""
     named = (part.partition("^") for part in parts)
     return " × ".join(
-        plan.factor(name).words + {"": "", "1": " (straight line)", "2": " (curvature)"}[power]
+        plan.factor(name).words + {"": "", "1": " (straight line)", "2": " (curvature)"}.get(power, " (beyond)")
         for name, _, power in named
     )

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis.model import is_curve
 from analysis.precision.exact import Variances, cell_means, checked, find_term, treated_rows
 from analysis.precision.made_up.experiments import Experiments, Outcome, Pair, Readings, Wanted, prepare
 from analysis.precision.parallel import Progress, in_chunks
@@ -89,7 +90,8 @@ def simulate(
     Parameters
     ----------
     gain : the true difference of the question's two levels; if it names none, of the two with the fewest patches (the
-        first and the last where they are alike), the rest midway. The verdict is that of `analysis.decide`, about the
+        first and the last where they are alike), the rest midway; of a
+        curve of the ends, along a line. The verdict is that of `analysis.decide`, about the
         pair that comes out widest apart: "worth it" is right if the gain reaches the worth, else "not worth it".
     count : how many sets of readings.
     seed : the same seed gives the same result, whatever the number of workers.
@@ -108,7 +110,7 @@ def simulate(
     low, high = question.between or _ends(frame, question.factor)
     if question.between or len(pairs) == 1:
         pairs = [Pair(question.factor, high, low)]
-    unit = frame[question.factor].map({low: -0.5, high: 0.5}).astype(float).fillna(0.0).to_numpy()
+    unit = _between(frame[question.factor], low, high)
     wanted = Wanted((effect,), tuple(pairs), each_of(level_of(plan), len(pairs)))
     ready = prepare(frame, told, wanted)
     # what is added to the mean lies in the model: it moves the estimates by as much and leaves their errors alone
@@ -154,10 +156,22 @@ def verdicts(differences: np.ndarray, half_widths: np.ndarray, worth: float) -> 
     return gain - half >= worth, gain + half < worth
 
 
+def _between(carried: pd.Series, low: object, high: object) -> np.ndarray:
+    """Return what is added to the mean for a difference of 1 between two levels, the rest midway or along a line."""
+    if is_curve(carried):
+        places = {level: level.amount for level in carried.cat.categories}
+        low, high = (next(level for level in places if level == one) for one in (low, high))
+        middle, width = (places[low] + places[high]) / 2, places[high] - places[low]
+        return carried.map({level: (at - middle) / width for level, at in places.items()}).astype(float).to_numpy()
+    return carried.map({low: -0.5, high: 0.5}).astype(float).fillna(0.0).to_numpy()
+
+
 def _ends(frame: pd.DataFrame, factor: str) -> tuple[object, object]:
     """Return the two levels with the fewest patches, in the plan's order; the first and the last where alike."""
     counts = frame[factor].value_counts(sort=False)
     first, *middle, last = [level for level in frame[factor].cat.categories if counts[level]]
+    if is_curve(frame[factor]):
+        return first, last
     fewest = sorted((first, last, *middle), key=lambda level: int(counts[level]))[:2]
     low, high = sorted(fewest, key=list(frame[factor].cat.categories).index)
     return low, high

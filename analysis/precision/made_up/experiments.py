@@ -13,6 +13,7 @@ from scipy.special import fdtrc, stdtrit
 
 from analysis import combinations, mixed, strata
 from analysis.mixed import Prepared
+from analysis.model import is_curve
 from analysis.precision.exact import find_term
 from analysis.priors import RESIDUAL
 from analysis.strata import StrataPlan
@@ -214,6 +215,8 @@ def prepare(frame: pd.DataFrame, told: Structure, wanted: Wanted) -> Analysis:
         The layout cannot be analysed, whatever is read.
     """
     model = mixed.prepare(frame, told.fixed, told.fitted_random)
+    if any(is_curve(frame[pair.factor]) for pair in wanted.pairs):  # compared from the curve, not by their means
+        return ByMixedModel.ready(model, wanted)
     try:
         made = strata.plan(frame, told.fixed, list(told.random))
     except UserError:  # not balanced
