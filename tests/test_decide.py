@@ -146,6 +146,16 @@ def test_what_would_settle_it_counts_with_the_level_of_the_next_look(tmp_path):
     assert decide._boards_to_settle(analysis, one, 0.699, 0.95) is None
 
 
+def test_a_question_that_cannot_be_told_counts_as_one_with_p_1():
+    """By hand (Holm, 1979): 3 x 0.01 and 2 x 0.03, the third being one that cannot be told; a later one has none."""
+    told = [
+        decide.Finding("a", "y", asked, 1.0, TOO_CLOSE, "", None, (), 0.95, p=p)
+        for p, asked in ((0.03, True), (math.nan, True), (0.01, True), (0.001, False))
+    ]
+    found = [one.p_all for one in decide.over_all_asked(told)]
+    assert found == pytest.approx([0.06, math.nan, 0.03, math.nan], nan_ok=True)
+
+
 def test_simulate_gives_the_committed_results(tmp_path):
     """The script in the example folder makes the files that lie beside it, to the letter."""
     import importlib.util

@@ -72,6 +72,16 @@ def test_control_strip_leaves_lane_as_patch(tmp_path):
     assert random_terms(read_plan(tmp_path)) == ["board"]
 
 
+def test_control_lane_leaves_strip_as_patch(tmp_path):
+    """A lane that is a control carries no level: of two lanes one is left, and a strip is then one patch of it."""
+    plan = plan_of(tmp_path, {"c": (2, "strip")}, lanes=2, strips=2)
+    text = (tmp_path / "trial.toml").read_text() + '[[control]]\nname = "bare"\nlaid_on = "lane"\n'
+    (tmp_path / "trial.toml").write_text(text)
+    assert random_terms(plan) == ["board", "board:strip"]
+    assert structure.treated_lanes(read_plan(tmp_path)) == 1
+    assert random_terms(read_plan(tmp_path)) == ["board"]
+
+
 def test_the_design_page_example(tmp_path):
     factors = {"carrier": (3, "board"), "load": (2, "board"), "seal": (2, "lane"), "dwell": (3, "strip")}
     plan = plan_of(tmp_path, factors, count=12, lots=2, lanes=2, strips=3)
