@@ -18,9 +18,10 @@ from trials.errors import UserError
 from trials.folder import Trial
 from trials.piece import RISK
 from trials.plan import Plan, Response
+from trials.prespecified import Changed, concerning, readings_of
 
-EXPLORATORY = "Exploratory: the plan did not ask for this when the boards were laid out."
-"""What is said of an answer that nobody asked for beforehand."""
+EXPLORATORY = "Exploratory: the plan did not say this when the boards were laid out."
+"""What is said of an answer that rests on what nobody said beforehand."""
 
 HANDFUL = 4
 """How many boards are proposed: what fits between two coats of a working day (common sense, no source)."""
@@ -94,9 +95,9 @@ class Next:
 class Answers:
     """What a trial answers; None or empty for what its plan does not vary or ask.
 
-    ``decision`` has its answers on grades counted as the plan says; ``ways_later`` is whether the plan was told so
-    only after the boards were laid out. ``exploratory`` names those of laps, dark, strength and schedules that the
-    plan did not ask for when the boards were laid out.
+    ``decision`` has its answers on grades counted as the plan said when the boards were laid out; ``ways_later`` is
+    what it has said otherwise since. ``exploratory`` names those of worth, laps, dark, strength and schedules that
+    rest on what the plan did not say when the boards were laid out.
     """
 
     decision: Decision
@@ -106,13 +107,26 @@ class Answers:
     strength: of_trial.Strength | None
     schedules: Schedules | None
     ways: tuple[Compared, ...]
-    ways_later: bool
+    ways_later: tuple[Changed, ...]
     next: Next
     exploratory: tuple[str, ...]
 
+    @property
+    def way_words(self) -> tuple[str, ...]:
+        """What is said where the plan has come to choose another way of counting grades."""
+        return tuple(
+            f"The plan says {one.now} since; the answers stay with {one.before}, chosen beforehand, and what the "
+            "other ways say is exploratory."
+            for one in self.ways_later
+        )
+
     def later(self, name: str) -> tuple[str, ...]:
         """Return what is said of one of the exploratory answers; nothing of the others."""
-        return (EXPLORATORY,) if name in self.exploratory else ()
+        if name in self.exploratory:
+            return (EXPLORATORY,)
+        if name == "schedules" and "worth" in self.exploratory and self.schedules and self.schedules.priced:
+            return ("What they cost is exploratory: the plan said other costs when the boards were laid out.",)
+        return ()
 
 
 def answers(trial: Trial, decision: Decision) -> Answers:
@@ -127,7 +141,8 @@ def answers(trial: Trial, decision: Decision) -> Answers:
     What cannot be told is a sentence in its place; nothing is raised for it. Chances and re-randomisations are drawn
     from fixed seeds, so that the same trial gives the same answers.
     """
-    plan = trial.plan
+    more, trial = trial, trial.as_asked
+    plan, changed = trial.plan, decision.changed
     ways = three_ways.three_ways(trial, decision, leading=plan.grades)
     decision = three_ways.chosen(decision, ways, plan)
     return Answers(
@@ -138,18 +153,25 @@ def answers(trial: Trial, decision: Decision) -> Answers:
         strength=_strength(trial),
         schedules=_schedules(trial, decision),
         ways=ways,
-        ways_later=trial.record.plan.get("grades", "averages") != plan.grades,
-        next=_next(trial, decision),
-        exploratory=tuple(_exploratory(trial)),
+        ways_later=concerning(changed, ("analysis",)),
+        next=_next(more, decision),
+        exploratory=tuple(_exploratory(plan, changed)),
     )
 
 
-def _exploratory(trial: Trial) -> Iterator[str]:
-    before, now = trial.record.plan, trial.plan.as_dict()
-    if now.get("piece") is None or before.get("piece") != now["piece"]:
+def _exploratory(plan: Plan, changed: Sequence[Changed]) -> Iterator[str]:
+    """Name the answers that rest on what was changed, or that nothing in a plan can ask for."""
+    laps = [one.name for one in plan.responses if one.is_of_laps]
+    dark, brief = roles.darkness(plan), concerning(changed, ("brief",))
+    named = [one.name for one in plan.responses if any(line.split()[:1] == [one.name] for line in plan.brief)]
+    if plan.piece is None or concerning(changed, ("piece",), ("lap",)) or readings_of(changed, *laps):
         yield "laps"
-    if before.get("brief", []) != now.get("brief", []):
-        yield from ("dark", "schedules")
+    if brief or (dark is not None and readings_of(changed, dark.name)):
+        yield "dark"
+    if brief or readings_of(changed, *named):
+        yield "schedules"
+    if concerning(changed, ("costs",)):
+        yield "worth"
     yield "strength"  # no question can ask for it
 
 
@@ -197,12 +219,15 @@ def target_of(plan: Plan) -> tuple[Response, float] | None:
     response = roles.darkness(plan)
     if response is None or roles.dye_load(plan) is None:
         return None
+    conditions: tuple[briefs.Condition, ...] = ()
     if plan.brief:
-        for condition in briefs.read(plan.responses, plan.brief).conditions:
-            ends = (condition.high, condition.low) if response.aim == "less" else (condition.low, condition.high)
-            finite = [end for end in ends if math.isfinite(end)]
-            if condition.response == response and finite:
-                return response, finite[0]
+        with contextlib.suppress(UserError):  # written for responses that are other ones since
+            conditions = briefs.read(plan.responses, plan.brief).conditions
+    for condition in conditions:
+        ends = (condition.high, condition.low) if response.aim == "less" else (condition.low, condition.high)
+        finite = [end for end in ends if math.isfinite(end)]
+        if condition.response == response and finite:
+            return response, finite[0]
     return (response, response.target) if response.target is not None else None
 
 

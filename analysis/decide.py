@@ -15,16 +15,20 @@ from analysis.combinations import holm
 from analysis.effects import p_words
 from analysis.off_curve import off_words
 from analysis.responses import Analysis, Unfitted, analyse_all
-from trials import structure
+from trials import prespecified, structure
 from trials.folder import Trial
 from trials.level import LATER, all_of, each_of, level_of, per_cent
 from trials.plan import Factor, Plan, Question, Response
+from trials.prespecified import Changed, names, when_withdrawn
 from trials.selection.aliases import Same, same_as, same_words
 
 WORTH_IT = "worth it"
 NOT_WORTH_IT = "not worth it"
 TOO_CLOSE = "too close to call"
 CANNOT_BE_TOLD = "cannot be told from this layout"
+
+BY_NOW = "By the plan as it reads now (exploratory):"
+"""What stands above the answers on responses as they have been changed since."""
 
 NO_SCATTER = 1e-9
 """A standard error below this part of the difference is none at all: grades too coarse to show how pieces differ."""
@@ -73,7 +77,7 @@ class Finding:
     Attributes
     ----------
     factor, response : what it is about.
-    asked : whether the question was named before any reading was taken.
+    asked : whether the question stood in the plan, just so, when the boards were laid out.
     worth : the smallest difference that matters, or None where none was named.
     verdict : one of the four verdicts, or nothing where no worth was named.
     sentence : the answer in plain words.
@@ -84,6 +88,8 @@ class Finding:
     p, p_all : of no difference between the levels compared (between all levels, where all pairs are), and the same
         by Holm (1979) over the questions asked beforehand; NaN where nothing can be told or it was not asked.
     same : the interactions that the boards cannot tell from it.
+    changed : what it rests on that was said otherwise when the boards were laid out, so that it is exploratory.
+    withdrawn : that it was taken out since; an asked question is answered all the same.
     """
 
     factor: str
@@ -99,6 +105,17 @@ class Finding:
     p: float = math.nan
     p_all: float = math.nan
     same: Same | None = None
+    changed: tuple[Changed, ...] = ()
+    withdrawn: Changed | None = None
+
+    @property
+    def standing(self) -> str:
+        """Why the answer is not simply that to a question asked beforehand, in words; empty where it is."""
+        if not self.asked:
+            return "This question was added or changed after the boards were laid out, so its answer is exploratory."
+        if self.changed:
+            return f"Exploratory, for it rests on what was changed since: {names(self.changed)}."
+        return f"Asked beforehand and {when_withdrawn(self.withdrawn)}." if self.withdrawn else ""
 
     @property
     def together(self) -> float:
@@ -112,15 +129,20 @@ class Decision:
 
     Attributes
     ----------
-    findings : the answers to the plan's questions, in its order.
+    findings : the answers to the questions asked beforehand, withdrawn ones too, on responses as they were then;
+        after them the answers to questions that came later. In the order of `trials.folder.Trial.as_asked`.
     also_seen : what else the fits show; exploratory.
     analyses, unfitted : the fits behind it, and the responses that could not be fitted.
+    changed : what the plan says otherwise than when the boards were laid out.
+    by_now : what its questions come to on the responses that have been changed since; exploratory.
     """
 
     findings: tuple[Finding, ...]
     also_seen: tuple[Finding, ...]
     analyses: tuple[Analysis, ...]
     unfitted: tuple[Unfitted, ...]
+    changed: tuple[Changed, ...] = ()
+    by_now: tuple[Finding, ...] = ()
 
 
 def decide(trial: Trial) -> Decision:
@@ -131,22 +153,44 @@ def decide(trial: Trial) -> Decision:
     UserError
         Nothing at all can be fitted.
     """
+    changed, now = trial.changed, trial
+    trial = trial.as_asked
     fitted, unfitted = analyse_all(trial)
-    by_name = {analysis.response.name: analysis for analysis in fitted}
-    before = {_key(question) for question in _asked_before(trial)}
+    before = prespecified.asked(trial.plan, trial.record.plan)
     findings = []
     for question in trial.plan.questions:
-        asked = _key(question) in before
-        if question.response in by_name:
-            analysis = by_name[question.response]
-            found = replace(answer(analysis, question), asked=asked)
-            more = cause_words(trial, analysis, question.factor) if found.verdict == TOO_CLOSE else ""
-            findings.append(replace(found, sentence=found.sentence + more))
-        else:
-            findings.append(_unanswered(trial.plan, question, unfitted, asked=asked))
+        found = replace(_answered(trial, question, fitted, unfitted), asked=question in before)
+        findings.append(_resting_on(found, changed))
     return Decision(
-        tuple(over_all_asked(findings)), tuple(_also_seen(trial.plan, fitted)), tuple(fitted), tuple(unfitted)
-    )
+        tuple(over_all_asked(findings)), tuple(_also_seen(trial.plan, fitted)), tuple(fitted), tuple(unfitted),
+        changed, tuple(_by_now(now, findings, changed)),
+    )  # fmt: skip
+
+
+def _resting_on(finding: Finding, changed: Sequence[Changed]) -> Finding:
+    """Return a finding with the changes that it rests on."""
+    own = prespecified.readings_of(changed, finding.response)
+    about = prespecified.concerning(changed, ("question", finding.factor, finding.response))
+    if not finding.asked:
+        return replace(finding, changed=(*about, *own))
+    gone = [one for one in about if one.is_withdrawal and one.before == finding.worth]
+    return replace(finding, changed=own, withdrawn=gone[0] if gone else None)
+
+
+def _by_now(trial: Trial, findings: Sequence[Finding], changed: Sequence[Changed]) -> Iterable[Finding]:
+    """Give what the plan's questions come to on responses that are other ones now, where that is another answer."""
+    before = {one.name: one for one in trial.as_asked.plan.responses}
+    said = {one.sentence for one in findings}
+    for response in trial.plan.responses:
+        if before[response.name] == response:
+            continue
+        fitted, unfitted = analyse_all(replace(trial, plan=replace(trial.plan, responses=(response,))))
+        for question in trial.plan.questions:
+            if question.response == response.name:
+                found = _answered(trial, question, fitted, unfitted)
+                about = prespecified.concerning(changed, ("response", response.name))
+                if found.sentence not in said:
+                    yield replace(found, asked=False, changed=about)
 
 
 def over_all_asked(findings: Sequence[Finding]) -> list[Finding]:
@@ -176,32 +220,27 @@ def together_words(decision: Decision, plan: Plan) -> str:
     open_: list[str] = []
     for one in asked:
         about = f"{plan.factor(one.factor).words} on {plan.response(one.response).words}"
+        since = ", withdrawn since" if one.withdrawn else ""
         if math.isnan(one.p_all):
-            open_.append(f"{about} (cannot be told)")
+            open_.append(f"{about} (cannot be told{since})")
         else:
-            (clear if one.p_all < 1 - level_of(plan) else open_).append(f"{about} (p {p_words(one.p_all)})")
+            (clear if one.p_all < 1 - level_of(plan) else open_).append(f"{about} (p {p_words(one.p_all)}{since})")
     said = [f"clear of chance are {'; '.join(clear)}"] if clear else []
     said += [f"not clear of chance are {'; '.join(open_)}"] if open_ else []
     return f"Of the {len(asked)} questions asked beforehand, all taken together (Holm), {'; '.join(said)}."
 
 
-def _key(question: Question) -> tuple[object, ...]:
-    return question.factor, question.response, question.worth, tuple(sorted(question.between))
-
-
-def _asked_before(trial: Trial) -> list[Question]:
-    """Return the questions as they stood when the boards were laid out."""
-    return [
-        Question(kept["factor"], kept["response"], kept["worth"], tuple(kept["between"]))
-        for kept in trial.record.plan.get("questions", [])
-    ]
-
-
-def _unanswered(plan: Plan, question: Question, unfitted: Sequence[Unfitted], *, asked: bool) -> Finding:
+def _answered(trial: Trial, question: Question, fitted: Sequence[Analysis], unfitted: Sequence[Unfitted]) -> Finding:
+    plan = trial.plan
+    for analysis in fitted:
+        if analysis.response.name == question.response:
+            found = answer(analysis, question)
+            more = cause_words(trial, analysis, question.factor) if found.verdict == TOO_CLOSE else ""
+            return replace(found, sentence=found.sentence + more)
     why = next(refused.why for refused in unfitted if refused.response.name == question.response)
     sentence = _untold(plan.factor(question.factor), plan.response(question.response), why)
     return Finding(
-        question.factor, question.response, asked, question.worth, CANNOT_BE_TOLD, sentence, None, (), level_of(plan)
+        question.factor, question.response, True, question.worth, CANNOT_BE_TOLD, sentence, None, (), level_of(plan)
     )
 
 

@@ -84,7 +84,7 @@ def lay_out_more(
 
 def is_settled(trial: Trial, decision: Decision) -> bool:
     """Whether no question is open, nor which schedule meets the brief."""
-    return bool(decision.findings) and not _unanswered(decision) and not _between_schedules(trial, decision)
+    return bool(_asked(decision)) and not _unanswered(decision) and not _between_schedules(trial, decision)
 
 
 def _open(trial: Trial, decision: Decision) -> tuple[list[Finding], str]:
@@ -96,16 +96,21 @@ def _open(trial: Trial, decision: Decision) -> tuple[list[Finding], str]:
     if between:
         words = f"The new boards are chosen to tell apart the schedules that may meet the brief: {_about(between)}."
         return between, words
-    if not decision.findings:
+    if not _asked(decision):
         raise UserError(
             Problem("the plan asks no question, so there is none to settle", "add a [[question]] to trial.toml first")
         )
-    return list(decision.findings), "Every question is settled already; these boards make all answers firmer."
+    return _asked(decision), "Every question is settled already; these boards make all answers firmer."
 
 
 def _unanswered(decision: Decision) -> list[Finding]:
     """Return the questions without a verdict, and those whose answer may as well be an interaction's."""
-    return [one for one in decision.findings if one.verdict in (TOO_CLOSE, CANNOT_BE_TOLD) or one.same is not None]
+    return [one for one in _asked(decision) if one.verdict in (TOO_CLOSE, CANNOT_BE_TOLD) or one.same is not None]
+
+
+def _asked(decision: Decision) -> list[Finding]:
+    """Return the questions that still stand: for one that was taken out nobody wants more boards."""
+    return [one for one in decision.findings if not one.withdrawn]
 
 
 def _between_schedules(trial: Trial, decision: Decision) -> list[Finding]:

@@ -53,6 +53,7 @@ def one_out(trial: Trial, decision: Decision) -> tuple[WithoutOne, ...]:
     One for each response with two assessors or more, assessor and question, in the plan's order. A fit is made for
     each response and assessor. Responses that could not be fitted with everybody are passed over.
     """
+    trial = trial.as_asked
     found: list[WithoutOne] = []
     for analysis in decision.analyses:
         response = analysis.response

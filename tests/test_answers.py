@@ -11,10 +11,10 @@ import pytest
 
 from analysis import answers, decide, follow_up, one_out, three_ways
 from tests.conftest import EXAMPLE
-from tests.trials_made import Pieces, trial_of
+from tests.trials_made import Pieces, laid_out_as, trial_of
 from trials import folder as folders
 from trials.piece import Piece
-from trials.plan import read_plan
+from trials.plan import digest_of, read_plan
 
 MORE = """
 [analysis]
@@ -53,10 +53,17 @@ aim = "more"
 
 
 def with_more(place: Path) -> Path:
-    """Copy the example and say beneath its plan how grades count."""
+    """Copy the example as if its plan had said from the beginning how grades count."""
     shutil.copytree(EXAMPLE, place)
     plan = place / "trial.toml"
     plan.write_text(plan.read_text(encoding="utf-8") + MORE, encoding="utf-8")
+    package = place / "datapackage.json"
+    values = json.loads(package.read_bytes())
+    values["splitboard:plan"]["grades"] = "ordered"
+    values["splitboard:planDigest"] = digest_of(values["splitboard:plan"])
+    for key in ("splitboard:seal", "splitboard:noticed"):
+        values.pop(key, None)
+    package.write_text(json.dumps(values), encoding="utf-8")
     return place
 
 
@@ -86,14 +93,15 @@ def test_everything_is_answered_in_words(found):
 
 
 def test_what_was_written_afterwards_is_said_so(found, whole):
-    """The example was laid out with its brief and without a choice of how grades count."""
+    """It was laid out with its brief, and with the choice of how grades count."""
     assert found.exploratory == ("laps", "strength")
-    assert found.ways_later
-    plan = whole.record.plan | {"brief": ["darkness at most 45"], "grades": "ordered"}
+    assert not found.ways_later
+    plan = whole.record.plan | {"brief": ["darkness at most 45"], "grades": "averages"}
     before = replace(whole, record=replace(whole.record, plan=plan))
     again = answers.answers(before, decide.decide(before))
     assert again.exploratory == ("laps", "dark", "schedules", "strength")
-    assert not again.ways_later
+    assert [(one.before, one.now) for one in again.ways_later] == [("averages", "ordered")]
+    assert again.decision.findings == decide.decide(before).findings  # the averages, chosen beforehand, stand
 
 
 def test_the_plan_chooses_how_grades_count(found, whole):
@@ -125,10 +133,8 @@ def test_every_command_counts_grades_alike(whole, found, run):
 
 def test_a_choice_that_cannot_be_had_is_said(whole):
     """Carrier lies on boards of two lots: dealt afresh it has arrangements enough, but no interval in grades."""
-    plan = replace(whole.plan, grades="rerandomised", questions=(
-        replace(whole.plan.questions[0], factor="carrier", between=()),
-    ))  # fmt: skip
-    trial = replace(whole, plan=plan)
+    question = replace(whole.plan.questions[0], factor="carrier", between=())
+    trial = laid_out_as(whole, grades="rerandomised", questions=(question,))
     found = answers.answers(trial, decide.decide(trial))
     (finding,) = found.decision.findings
     assert "Counted by re-randomisation, as the plan wants, it cannot be had: " in finding.sentence
@@ -148,7 +154,7 @@ def test_holm_over_the_questions_asked_beforehand(found, whole):
 
 
 def test_one_question_needs_no_holm(whole):
-    alone = replace(whole, plan=replace(whole.plan, questions=whole.plan.questions[:1]))
+    alone = laid_out_as(whole, questions=whole.plan.questions[:1])
     decision = decide.decide(alone)
     assert decision.findings[0].p_all == decision.findings[0].p
     assert decide.together_words(decision, alone.plan) == ""

@@ -1,5 +1,6 @@
 """The trial folder: what is frozen, what is noticed, what is never lost."""
 
+import contextlib
 import csv
 import io
 import json
@@ -15,7 +16,7 @@ from tests.test_records import codes, scores
 from trials import csv_source, csv_text, limits
 from trials import folder as folders
 from trials.errors import UserError
-from trials.plan import changes
+from trials.folder.seal import seal
 from trials.sheets import scoring_form
 
 
@@ -301,14 +302,17 @@ def test_a_record_damaged_in_any_way_is_refused_or_does_no_harm(laid_out):
     refused = set()
     for place in PLACES:
         for value in DAMAGE:
-            folder.package_file.write_text(json.dumps(_spoiled(record, place, value)))
+            spoiled = _spoiled(record, place, value)
+            with contextlib.suppress(ValueError):  # half a character has no digest
+                spoiled["splitboard:seal"] = seal(spoiled)
+            folder.package_file.write_text(json.dumps(spoiled))
             try:
                 found = folders.load_record(folder)
             except UserError:
                 refused.add((place[-1], str(value)))
             else:
                 assert found.closed or not found.scoring
-                assert changes(found.plan, plan.as_dict()) is not None
+                assert found.changed(plan, 0) is not None
     assert len(refused) > 80
     assert {("questions", "None"), ("questions", "a text"), ("boards", "3.5"), ("title", "\ud800")} <= refused
 

@@ -9,7 +9,7 @@ from analysis import decide, one_out, report
 from analysis.decide import CANNOT_BE_TOLD, WORTH_IT
 from tests.conftest import SMALL
 from tests.test_report import check_form
-from tests.trials_made import trial_of
+from tests.trials_made import laid_out_as, trial_of
 
 WHEN = "2026-04-02T09:30:00Z"
 TWELVE = SMALL.replace("count = 4", "count = 12")
@@ -83,8 +83,9 @@ def test_what_cannot_be_told_without_one(tmp_path):
 def test_one_assessor_or_no_question_gives_nothing(tmp_path):
     alone = scored(tmp_path, {"A": 1.0})
     assert one_out.one_out(alone, decide.decide(alone)) == ()
-    trial = scored(tmp_path, {"A": 1.0, "B": 1.0})
-    unasked = replace(trial, plan=replace(trial.plan, questions=()))
+    (tmp_path / "two").mkdir()
+    trial = scored(tmp_path / "two", {"A": 1.0, "B": 1.0})
+    unasked = laid_out_as(trial, questions=())
     assert one_out.one_out(unasked, decide.decide(unasked)) == ()
 
 

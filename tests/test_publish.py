@@ -375,7 +375,6 @@ def test_before_closing_treatments_dealt_otherwise_give_the_same_bytes(tmp_path_
     dealt["patch"] = trial.patches["patch"]
     record = replace(
         trial.record, seed=order.randrange(10**9), layout_digest=f"{order.random()}", layout_hash=f"{order.random()}",
-        plan={},
     )  # fmt: skip
     other = replace(trial, patches=dealt, record=record)
     assert publish.build(other, closed=False) == silent

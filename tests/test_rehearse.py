@@ -205,6 +205,7 @@ def test_what_was_kept_of_the_trial_is_kept_of_the_rehearsal(small):
     file = small / "datapackage.json"
     values = json.loads(file.read_text(encoding="utf-8"))
     occasion = {"seed": 9, "boards": 1, "version": "0", "laidOutAt": WHEN}
+    del values["splitboard:seal"], values["splitboard:noticed"]  # a record from before there were these
     file.write_text(json.dumps(values | {"splitboard:added": [occasion]}), encoding="utf-8")
     later = '[[question]]\nfactor = "carrier"\nresponse = "darkness"\nworth = 2\n\n[scoring]'
     plan = small / "trial.toml"

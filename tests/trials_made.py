@@ -59,6 +59,12 @@ def read(
     return replace(trial, readings=tuple(readings))
 
 
+def laid_out_as(trial: Trial, **changes: Any) -> Trial:
+    """Return a trial whose plan was another one from the beginning."""
+    plan = replace(trial.plan, **changes)
+    return replace(trial, plan=plan, record=replace(trial.record, plan=plan.as_dict()))
+
+
 def _record(place: Path) -> Record:
     return folders.load_record(Folder(place))
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import MISSING, asdict, dataclass, field, fields
+from collections.abc import Mapping
+from dataclasses import MISSING, asdict, dataclass, field, fields, replace
 from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
@@ -152,6 +152,15 @@ class Response:
     def stage(self) -> str:
         """The stage the questions are answered at: the last one read."""
         return self.stages[-1]
+
+
+def response_of(values: Mapping[str, Any], usual: Response | None = None) -> Response:
+    """Return a response from its record (`Plan.as_dict`); what an older record does not hold is as usual."""
+    usual = usual or Response("", "grade", 5, False, "", None, None, "more", None, ("topcoated",), ())
+    names = [one.name for one in fields(Response) if one.name in values]
+    kept: dict[str, Any] = {name: values[name] for name in names}
+    kept |= {name: tuple(value) for name, value in kept.items() if isinstance(value, list)}
+    return replace(usual, **kept)
 
 
 @dataclass(frozen=True)
@@ -387,12 +396,12 @@ class Plan:
 
     def digest(self) -> str:
         """Return the SHA-256 of the whole plan as it is understood, whatever its spacing and comments."""
-        return _digest(self.as_dict())
+        return digest_of(self.as_dict())
 
     def layout_digest(self) -> str:
         """Return the SHA-256 of the part the layout follows from, `LAID_OUT`."""
         whole = self.as_dict()
-        return _digest({key: whole[key] for key in LAID_OUT if key in whole})
+        return digest_of({key: whole[key] for key in LAID_OUT if key in whole})
 
 
 def _as_read(values: dict[str, Any]) -> dict[str, Any]:
@@ -404,7 +413,8 @@ def _without(values: dict[str, Any], unused: Mapping[str, Any]) -> dict[str, Any
     return {key: value for key, value in values.items() if key not in unused or value != unused[key]}
 
 
-def _digest(values: dict[str, Any]) -> str:
+def digest_of(values: Any) -> str:
+    """Return the SHA-256 of plain values, whatever the order of their keys."""
     text = json.dumps(values, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -424,22 +434,3 @@ def read_plan(path: str | Path) -> Plan:
     from trials import plan_file  # above this module: it reads a file into the types defined here
 
     return plan_file.read(Path(path))
-
-
-def changes(before: Any, after: Any, keys: Sequence[str] = ()) -> list[str]:
-    """Name what differs between two plans, as ``boards lanes: 2 → 3``."""
-    if isinstance(before, dict) and isinstance(after, dict):
-        found: list[str] = []
-        for key in keys or dict.fromkeys([*before, *after]):
-            inner = changes(before.get(key), after.get(key))
-            found.extend(f"{key.replace('_', ' ')} {text}".replace(" :", ":") for text in inner)
-        return found
-    if isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
-        named = [item.get("name", at + 1) if isinstance(item, dict) else at + 1 for at, item in enumerate(before)]
-        pairs = zip(named, before, after, strict=True)
-        return [f"{name} {text}".replace(" :", ":") for name, old, new in pairs for text in changes(old, new)]
-    if before == after:
-        return []
-    if isinstance(before, list) and isinstance(after, list):
-        return [f": {len(before)} → {len(after)} of them"]
-    return [f": {before} → {after}"]

@@ -155,8 +155,11 @@ def _kept(trial: Trial, shown: bool) -> dict[str, Any]:
         "splitboard:seed": record.seed,
         "splitboard:laidOutAt": record.laid_out_at,
         "splitboard:layoutDigest": record.layout_digest,
-        "splitboard:plan": trial.plan.as_dict(),
+        "splitboard:plan": record.plan,
     }
+    if trial.changed:
+        kept["splitboard:planNow"] = trial.plan.as_dict()
+        kept["splitboard:changed"] = [asdict(one) | {"place": one.place} for one in trial.changed]
     if record.added:
         kept["splitboard:added"] = list(record.added)
     if record.accepted:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from trials import cautions, data_package
+from trials import cautions, data_package, prespecified
 from trials.blind import untold
 from trials.csv_text import APOSTROPHE
 from trials.plan import Plan
@@ -34,9 +34,10 @@ def read_me(
         f"Wood: {_marked(told.wood)}." if told.wood else "",
         *missing,
         "## What was asked",
-        *_questions(trial.plan, shown),
+        *_questions(trial, shown),
+        *_changed(trial, shown),
         "## What was read",
-        *_responses(trial.plan, shown),
+        *_responses(trial.as_asked.plan, shown),
         *(_laid_out(trial) if shown else ()),
         "## The files",
         *_files(tables),
@@ -61,9 +62,10 @@ def _list(lines: Iterable[str]) -> str:
     return "\n".join(f"{line[: len(line) - len(line.lstrip())]}- {line.lstrip()}" for line in lines)
 
 
-def _questions(plan: Plan, shown: bool) -> tuple[str, ...]:
-    asked = []
-    for question in plan.questions:
+def _questions(trial: Trial, shown: bool) -> tuple[str, ...]:
+    """Return what was asked when the boards were laid out, also what has been withdrawn since."""
+    plan, asked = trial.as_asked.plan, []
+    for question in prespecified.asked(plan, trial.record.plan):
         response = plan.response(question.response)
         factor = _words(plan, plan.factor(question.factor).words, shown, "one of the factors")
         between = f" ({_marked(' against '.join(question.between))})" if question.between and shown else ""
@@ -76,6 +78,17 @@ def _questions(plan: Plan, shown: bool) -> tuple[str, ...]:
     if not asked:
         return ("No question was named before the wood was cut.",)
     return ("Named before any wood was cut; whatever else is found in the tables is exploratory.", _list(asked))
+
+
+def changed_lines(trial: Trial, shown: bool) -> list[str]:
+    """Say what the plan says otherwise since the boards were laid out; while treatments are hidden, naming none."""
+    said = prespecified.lines(trial.changed)
+    return said if shown else [untold(trial.plan, line) or "- something that names a level" for line in said]
+
+
+def _changed(trial: Trial, shown: bool) -> tuple[str, ...]:
+    first, *rest = changed_lines(trial, shown) or [""]
+    return (_marked(first), _list(_marked(line.removeprefix("- ")) for line in rest)) if first else ()
 
 
 def _responses(plan: Plan, shown: bool) -> tuple[str, ...]:

@@ -25,7 +25,7 @@ def lines(plan: Plan, found: Answers, folder: str) -> Iterator[str]:
     for one in found.worth:
         name = plan.factor(one.factor).words
         rest = [line for line in one.sentences if line not in said]  # they stand above, beside the question
-        yield from _section(f"Is {name} {one.second} worth it?", rest)
+        yield from _section(f"Is {name} {one.second} worth it?", [*rest, *(found.later("worth") if one.cost else ())])
     if found.laps is not None:
         yield from _section("How long may the edge wait?", [*_lap_lines(found.laps), *found.later("laps")])
     if found.dark is not None:
@@ -37,8 +37,7 @@ def lines(plan: Plan, found: Answers, folder: str) -> Iterator[str]:
     if found.schedules is not None:
         yield from _schedule_lines(plan, found.schedules, found.later("schedules"))
     if found.ways:
-        later = ["Which way comes first was chosen after the boards were laid out."] if found.ways_later else []
-        yield from _section("Grades, counted three ways:", [*(one.sentence for one in found.ways), *later])
+        yield from _section("Grades, counted three ways:", [*(one.sentence for one in found.ways), *found.way_words])
     yield from _section("What next?", _next_lines(found, folder))
 
 

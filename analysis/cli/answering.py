@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trials import shell
+from trials import prespecified, shell
 from trials.errors import Problem, UserError, nearest
 from trials.shell import FolderArgument, JsonOption
 
@@ -40,13 +41,13 @@ def analyse(
     from analysis import preference, three_ways
 
     trial = _load(folder)
-    if response and response not in [known.name for known in trial.plan.responses]:
-        names = [known.name for known in trial.plan.responses]
+    names = [known.name for known in trial.as_asked.plan.responses]
+    if response and response not in names:
         raise UserError(Problem(f"{response!r} is not a response of the plan", nearest(response, names)))
     decision = three_ways.decided(trial)
     chosen = [fit for fit in decision.analyses if response in ("", fit.response.name)]
     refused = [one for one in decision.unfitted if response in ("", one.response.name)]
-    compared = () if response else preference.sentences(trial)
+    compared = () if response else preference.sentences(trial.as_asked)
     if not chosen and not compared:
         raise UserError(*(one.why.removesuffix(".") for one in refused))
     trial = _looked(trial)
@@ -78,11 +79,11 @@ def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     trial = _load(folder)
     found = _answers(trial)
     trial = _looked(trial)
-    compared = preference.sentences(trial)
+    compared = preference.sentences(trial.as_asked)
     lines = [
         *_finding_lines(trial, found.decision),
         *(["", "Side by side:", *(f"- {one}" for one in compared)] if compared else []),
-        *answer_lines.lines(trial.plan, found, shell.named(folder)),
+        *answer_lines.lines(trial.as_asked.plan, found, shell.named(folder)),
         *_also_lines(trial, found.decision),
     ]
     data = _decision_data(found.decision) | {"side_by_side": list(compared)} | answer_lines.data(found)
@@ -120,18 +121,24 @@ def _load(folder: Path) -> Trial:
 
 
 def _looked(trial: Trial) -> Trial:
-    """Say that results are looked at while the scoring is open, and put it on record; return the trial with it."""
+    """Put on record that results are looked at while the scoring is open, which is said too, or the plan changed."""
     from analysis import taken_in
     from trials import folder as folders
 
-    if not taken_in.too_early(trial):
-        return trial
-    shell.say(taken_in.warning(trial) + "\n")
+    early = taken_in.too_early(trial)
+    if early:
+        shell.say(taken_in.warning(trial) + "\n")
     seen = [act["rows"] for act in trial.closings if act["act"] == taken_in.LOOKED]
-    if len(trial.journal) not in seen:
-        with contextlib.suppress(UserError), folders.locked(trial.folder):  # what cannot be written can be read
-            folders.record_close(trial.folder, trial.plan, taken_in.LOOKED, "")
-            return folders.load(trial.folder.path)
+    with contextlib.suppress(UserError):  # what cannot be written can be read
+        if early and len(trial.journal) not in seen:
+            with folders.locked(trial.folder):
+                folders.record_close(trial.folder, trial.plan, taken_in.LOOKED, "")
+        elif any(not one.noticed_at for one in trial.changed):
+            with folders.locked(trial.folder):
+                folders.put_on_record(trial.folder, trial.plan, {})
+        else:
+            return trial
+        return folders.load(trial.folder.path)
     return trial
 
 
@@ -148,18 +155,20 @@ def _answers(trial: Trial) -> Answers:
 
 def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
     from analysis import checks
-    from analysis.decide import together_words
+    from analysis.decide import BY_NOW, together_words
     from analysis.responses import occasion_notes
 
     yield trial.plan.title
     yield ""
+    if decision.changed:
+        yield from (*prespecified.lines(decision.changed), "")
     if decision.findings:
         yield "What you asked:"
     for finding in decision.findings:
         yield from _one_finding(finding)
-        if not finding.asked:
-            yield "    This question was added or changed after the boards were laid out: take it as exploratory."
-    together = together_words(decision, trial.plan)
+        if finding.standing:
+            yield f"    {finding.standing}"
+    together = together_words(decision, trial.as_asked.plan)
     if together:
         yield f"  {together}"
     yield from (f"  {line}" for line in occasion_notes(trial.plan))
@@ -167,6 +176,10 @@ def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
     for fit in decision.analyses:
         if fit.response.name in asked:
             yield from (f"  {line}" for line in checks.rough(fit))
+    if decision.by_now:
+        yield from ("", BY_NOW)
+    for finding in decision.by_now:
+        yield from _one_finding(finding)
 
 
 def _also_lines(trial: Trial, decision: Decision) -> Iterator[str]:
@@ -188,6 +201,8 @@ def _one_finding(finding: Finding) -> Iterator[str]:
 
 def _decision_data(decision: Decision) -> dict[str, Any]:
     return {
+        "changed": [asdict(one) | {"place": one.place} for one in decision.changed],
+        "by_now": [_finding_data(finding) for finding in decision.by_now],
         "findings": [_finding_data(finding) for finding in decision.findings],
         "also_seen": [_finding_data(finding) for finding in decision.also_seen],
         "not_fitted": [{"response": one.response.name, "why": one.why} for one in decision.unfitted],
@@ -195,9 +210,7 @@ def _decision_data(decision: Decision) -> dict[str, Any]:
 
 
 def _finding_data(finding: Finding) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return asdict(finding)
+    return asdict(finding) | {"standing": finding.standing}
 
 
 def _analysis_lines(fit: Analysis, decision: Decision, *, letters: bool) -> Iterator[str]:

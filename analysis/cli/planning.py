@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trials import shell
+from trials import prespecified, shell
 from trials.errors import Problem, UserError
 from trials.shell import FolderArgument, JsonOption
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from trials.folder import Folder, Trial
     from trials.materials import Checked
     from trials.plan import Plan
+    from trials.prespecified import Changed
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -43,8 +44,12 @@ def check(
     layout = _layout(place, plan)
     known, lacking = priors.for_plan(plan, place.path, _with_results(place))
     foretold, seen = foresee.told(plan, layout, known, lacking)
+    changed = _changed(place, plan)
     data = foresee.as_dict(plan, foretold, seen)
+    data["changed"] = [asdict(one) | {"place": one.place} for one in changed]
     lines = list(foresee.lines(plan, foretold, seen))
+    if changed:
+        lines[2:2] = [*prespecified.lines(changed), ""]
     checked = _materials(place, plan)
     data["materials"] = [asdict(one) for one in checked.checks]
     data["materials_not_known"] = list(checked.unknown)
@@ -78,6 +83,15 @@ def _materials(place: Folder, plan: Plan) -> Checked:
     from trials import bench_choices, materials
 
     return materials.checks(plan, materials.load(bench_choices.materials_file(plan.bench, place.path)))
+
+
+def _changed(place: Folder, plan: Plan) -> tuple[Changed, ...]:
+    """Return what the plan says otherwise than when its boards were laid out, if they are."""
+    from trials import folder as folders
+
+    if not place.package_file.exists():
+        return ()
+    return folders.load_record(place).changed(plan, len(folders.load_readings(place)))
 
 
 def _with_results(place: Folder) -> Trial | None:

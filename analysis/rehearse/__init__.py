@@ -31,7 +31,7 @@ from trials import folder as folders
 from trials.design import Layout
 from trials.errors import Problem, UserError
 from trials.folder import Folder, Trial
-from trials.plan import Plan, Question, read_plan
+from trials.plan import Plan, Question, digest_of, read_plan
 from trials.sheets import scoring_form
 
 __all__ = ["Answer", "Rehearsal", "lines", "parse", "rehearse"]
@@ -134,7 +134,8 @@ def rehearse(
         found = every_answer.answers(made, decisions.decide(made))
         decision = found.decision
         page = report.write(made, found, when or folders.now()).relative_to(folder.path)
-    answers = tuple(_answer(plan, *pair, put_in) for pair in zip(plan.questions, decision.findings, strict=True))
+    pairs = zip(made.as_asked.plan.questions, decision.findings, strict=True)
+    answers = tuple(_answer(plan, *pair, put_in) for pair in pairs if not pair[1].withdrawn)
     return Rehearsal(place, place / page, plan, decision, (*put_in.words, *notes), answers, seed)
 
 
@@ -279,20 +280,17 @@ def _write_plan(trial: Trial, folder: Folder, place: Path) -> Plan:
 def _save_layout(trial: Trial, plan: Plan, folder: Folder) -> None:
     """Write the trial's own layout and its record: as old as the trial's, and marked."""
     folders.save_layout(folder, plan, Layout(trial.patches, trial.record.seed, ()))
-    values = json.loads(folder.package_file.read_bytes())
-    values |= {
-        "created": trial.record.laid_out_at,
+    first = trial.record.plan | {"rehearsal": True}
+    values = {
         "splitboard:laidOutAt": trial.record.laid_out_at,
         "splitboard:version": trial.record.version,
+        "splitboard:plan": first,
+        "splitboard:planDigest": digest_of(first),
         MARK: True,
     }
-    for asked in ("questions", "brief", "piece", "grades"):  # as they were when the boards were laid out
-        values["splitboard:plan"].pop(asked, None)
-        if asked in trial.record.plan:
-            values["splitboard:plan"][asked] = trial.record.plan[asked]
     if trial.record.added:
         values["splitboard:added"] = list(trial.record.added)
-    folders.write_text(folder.package_file, json.dumps(values, indent=2, ensure_ascii=False) + "\n")
+    folders.put_on_record(folder, plan, values)
 
 
 def _write_results(

@@ -46,7 +46,7 @@ def write(trial: Trial, decision: Decision | Answers, when: str) -> Path:
     UserError
         A file cannot be written.
     """
-    found = _all_of(trial, decision)
+    found, trial = _all_of(trial, decision), trial.as_asked
     tables = _tables(trial, found)
     with figures.theme():
         text = page(_content(trial, found, tables, when))
@@ -67,7 +67,7 @@ def content(trial: Trial, decision: Decision | Answers, when: str) -> ReportCont
     ----------
     trial, decision, when : as for `write`.
     """
-    found = _all_of(trial, decision)
+    found, trial = _all_of(trial, decision), trial.as_asked
     with figures.theme():
         return _content(trial, found, _tables(trial, found), when)
 
@@ -106,6 +106,7 @@ def _content(trial: Trial, found: Answers, tables: dict[str, pd.DataFrame], when
         about=words.clean(plan.about),
         answers=evidence.answers(decision),
         nothing_asked="" if decision.findings else _nothing_asked(decision),
+        changed=_changed(decision),
         together=words.clean(together_words(decision, plan)),
         in_short=answered.in_short(plan, found),
         asked=account.asked(trial, decision),
@@ -131,6 +132,13 @@ def _content(trial: Trial, found: Answers, tables: dict[str, pd.DataFrame], when
         footer=account.footer(trial, when),
         mark=words.mark(plan),
     )
+
+
+def _changed(decision: Decision) -> str:
+    if not decision.changed:
+        return ""
+    number = words.count(len(decision.changed), "thing")
+    return f"{number} in the plan changed after the boards were laid out; what rests on it is exploratory."
 
 
 def _nothing_asked(decision: Decision) -> str:

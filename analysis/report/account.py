@@ -9,11 +9,11 @@ from importlib.metadata import version
 import pandas as pd
 
 from analysis import checks, taken_in
-from analysis.decide import Decision
+from analysis.decide import BY_NOW, Decision
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Step, Table
 from analysis.responses import Analysis
-from trials import __version__, data_package, structure
+from trials import __version__, data_package, prespecified, structure
 from trials import folder as folders
 from trials.folder import Trial
 from trials.level import chance_of, level_of, per_cent
@@ -35,7 +35,7 @@ def asked(trial: Trial, decision: Decision) -> Section:
             pair = question.between or (factor.levels if len(factor.levels) == 2 else ())
             levels = " against ".join(reversed(pair)) or "every pair of levels"
             worth = f"{question.worth:g} {response.unit_words(question.worth)}"
-            before = "yes" if finding.asked else "no, later"
+            before = "no, later" if not finding.asked else "yes, withdrawn since" if finding.withdrawn else "yes"
             p_all = words.p_value(finding.p_all) if finding.p_all == finding.p_all else ""
             p = words.p_value(finding.p) if finding.p == finding.p else ""
             rows.append((factor.words, words.clean(levels), response.words, worth, before, p, p_all))
@@ -51,7 +51,16 @@ def asked(trial: Trial, decision: Decision) -> Section:
         sentences.append("The plan asks no question, so whatever was found is exploratory.")
     if plan.responses:
         tables.append(_responses(plan.responses))
-    return Section(sentences=tuple(sentences), tables=tuple(tables))
+    return Section(sentences=tuple(sentences), groups=tuple(_changed(decision)), tables=tuple(tables))
+
+
+def _changed(decision: Decision) -> Iterator[Group]:
+    """Say what the plan says otherwise since, and what its questions come to by it."""
+    if decision.changed:
+        said = tuple(words.clean(prespecified.words(one)) for one in decision.changed)
+        yield Group(words.clean(prespecified.heading(decision.changed)), said)
+    if decision.by_now:
+        yield Group(BY_NOW, tuple(words.clean(one.sentence) for one in decision.by_now))
 
 
 def _responses(responses: Sequence[Response]) -> Table:
@@ -392,6 +401,7 @@ def footer(trial: Trial, when: str) -> tuple[str, ...]:
         f"Layout by splitboard {trial.record.version}, seed {trial.record.seed}.",
         f"Plan SHA-256 {trial.plan.digest()}.",
         f"Layout SHA-256 {trial.record.layout_hash}.",
+        f"Record SHA-256 {trial.record.digest}.",
         f"{words.count(len(trial.journal), 'reading')}, SHA-256 {readings}.",
         "One file without scripts; nothing is fetched from a network. The tables named lie beside it in the folder "
         "report/tables.",

@@ -21,7 +21,6 @@ from trials.structure import Effect
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-AFTERWARDS = "This question was added or changed after the boards were laid out, so its answer is exploratory."
 MOST_BOARD_PX = 520.0
 """Boards drawn wider than this scroll on a small screen instead of shrinking."""
 
@@ -30,11 +29,18 @@ def answers(decision: Decision) -> tuple[Answer, ...]:
     """Return every answered question with its verdict."""
     return tuple(
         Answer(
-            finding.verdict, *words.VERDICT_MARKS[finding.verdict], words.clean(finding.sentence), finding.asked,
+            finding.verdict, *words.VERDICT_MARKS[finding.verdict], words.clean(finding.sentence), _mark(finding),
             tuple(map(words.clean, finding.depends)), f"question-{at}",
         )
         for at, finding in enumerate(decision.findings, start=1)
     )  # fmt: skip
+
+
+def _mark(finding: Finding) -> str:
+    """Return what stands beside the verdict where it is not simply that on a question asked beforehand."""
+    if not finding.asked:
+        return "not asked beforehand"
+    return "exploratory" if finding.changed else "withdrawn" if finding.withdrawn else ""
 
 
 def question_words(plan: Plan, finding: Finding) -> str:
@@ -67,7 +73,7 @@ def also_seen(plan: Plan, decision: Decision) -> tuple[Evidence, ...]:
 
 def _evidence(plan: Plan, finding: Finding, analysis: Analysis | None, name: str) -> Evidence:
     heading = question_words(plan, finding)
-    sentences = () if finding.asked else (AFTERWARDS,)
+    sentences = (words.clean(finding.standing),) if finding.standing else ()
     if analysis is None:
         return Evidence(name, heading, (), None, (words.clean(finding.sentence), *sentences))
     factor = plan.factor(finding.factor)

@@ -39,13 +39,13 @@ class Picture:
 
 @dataclass(frozen=True)
 class Answer:
-    """An answered question: the verdict as a badge, the sentence, and what it depends on."""
+    """An answered question: the verdict as a badge with a mark beside it, the sentence, and what it depends on."""
 
     verdict: str
     style: str
     sign: str
     sentence: str
-    asked: bool
+    mark: str
     depends: tuple[str, ...]
     link: str
 
@@ -116,6 +116,7 @@ class Content:
     ----------
     title, wood, about : the plan's own words; `about` is where a plan says that its results are invented.
     answers, nothing_asked : the answers, or the sentence that stands in their place.
+    changed : that the plan was changed since the boards were laid out; empty where it was not.
     together : which questions stand when all are taken together; empty where fewer than two were asked.
     in_short : the answers beside the questions, a sentence each with the name of the part it links to.
     answered : the parts behind these.
@@ -137,6 +138,7 @@ class Content:
     about: str
     answers: tuple[Answer, ...]
     nothing_asked: str
+    changed: str
     together: str
     in_short: tuple[tuple[str, str], ...]
     asked: Section

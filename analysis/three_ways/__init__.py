@@ -67,6 +67,7 @@ def three_ways(
     """
     if leading not in NAMES:
         raise ValueError(f"leading is {leading!r}; it must be one of {', '.join(NAMES)}")
+    trial = trial.as_asked
     analyses = {analysis.response.name: analysis for analysis in decision.analyses}
     asked = list(zip(trial.plan.questions, decision.findings, strict=True))
     graded = [at for at, (question, _) in enumerate(asked) if _is_graded(trial, question)]
@@ -96,7 +97,7 @@ def decided(trial: Trial) -> Decision:
     UserError
         Nothing at all can be fitted.
     """
-    decision = decide(trial)
+    decision, trial = decide(trial), trial.as_asked
     if trial.plan.grades == "averages":
         return decision
     return chosen(decision, three_ways(trial, decision, leading=trial.plan.grades), trial.plan)

@@ -63,4 +63,5 @@ def _counted(analysis: Analysis, finding: Finding, found: Compared) -> Finding:
     }  # fmt: skip
     one = decide.comparison(analysis, factor, row, way.level)
     again = decide.told(analysis, found.question, [one], way.level, SAID[way.name])
-    return replace(again, asked=finding.asked, p=way.p_about(found.about))
+    kept = {name: getattr(finding, name) for name in ("asked", "changed", "withdrawn")}
+    return replace(again, p=way.p_about(found.about), **kept)

@@ -162,11 +162,13 @@ def publish(
     """
     from trials import folder as folders
     from trials import publish as publishing
+    from trials import publish_page
 
     trial = folders.load(folder)
     place = to if to is not None else trial.folder.open_data
     with folders.locked(trial.folder):
         written = publishing.write(trial, place)
     notes = publishing.left_out(trial, trial.closed)
-    data = {"files": [str(path) for path in written], "notes": list(notes)}
-    shell.answer("publish", as_json=as_json, data=data, lines=[*map(str, written), *notes])
+    changed = publish_page.changed_lines(trial, trial.closed)
+    data = {"files": [str(path) for path in written], "notes": list(notes), "changed": changed}
+    shell.answer("publish", as_json=as_json, data=data, lines=[*map(str, written), *notes, *changed])

@@ -8,7 +8,7 @@ the plan as it was laid out and what was done with the scoring.
 from trials.csv_text import csv_text
 from trials.folder.accepting import accept, put_back
 from trials.folder.clock import now
-from trials.folder.description import ACTS, Accepted, Record, load_record, record_close
+from trials.folder.description import ACTS, Accepted, Record, load_record, put_on_record, record_close
 from trials.folder.journal import (
     CONDITION_COLUMNS,
     KEY,
@@ -55,6 +55,7 @@ __all__ = [
     "locked",
     "now",
     "put_back",
+    "put_on_record",
     "read_plan",
     "record_close",
     "save_layout",

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal, TypedDict, get_args, get_type_hints
 
-from trials import data_package, limits
+from trials import data_package, limits, prespecified
 from trials.errors import Problem, UserError
 from trials.folder import change, differences, guarded
 from trials.folder.clock import now
 from trials.folder.differences import Difference
 from trials.folder.place import Folder
 from trials.folder.reading import Where, steadily
+from trials.folder.seal import NOTICED, SEAL, broken, part_words, seal
 from trials.folder.shape import fits
 from trials.plan import Plan
+from trials.prespecified import Changed
 
 ANEW = "without results, 'splitboard plan --discard-layout' lays the boards out anew"
 SCORING = "splitboard:scoring"
@@ -27,13 +29,28 @@ ACCEPTED = "splitboard:accepted"
 """Where changes of a table made outside stand that were put on record."""
 
 
-class Occasion(TypedDict):
-    """Boards added later, as they stand in the record."""
-
+class _Occasion(TypedDict):
     seed: int
     boards: int
     version: str
     laidOutAt: str
+
+
+class Occasion(_Occasion, total=False):
+    """Boards added later, as they stand in the record; older ones without their plan."""
+
+    plan: Plan
+
+
+class Notice(TypedDict):
+    """A change of the plan as it was first noticed; `rows` readings.csv had then, None where that is not known.
+
+    Beside these it holds before and now, as `Changed`.
+    """
+
+    what: tuple[str, ...]
+    at: str
+    rows: int | None
 
 
 @dataclass(frozen=True)
@@ -64,9 +81,11 @@ class Accepted:
 class Record:
     """What datapackage.json keeps: the seed, the plan as it was laid out, and what was done with the scoring.
 
-    Of boards added later ``added`` holds a mapping an occasion: seed, boards, version, laidOutAt. The plan's
-    questions stay those of the first occasion. Of the acts on the scoring ``scoring`` holds a mapping each: act
-    (of `ACTS`), at (RFC 3339), rows (of readings.csv then, without the header), why.
+    ``plan`` is that of the first occasion. Of boards added later ``added`` holds a mapping an occasion: seed, boards,
+    version, laidOutAt, plan. Of the acts on the scoring ``scoring`` holds a mapping each: act (of `ACTS`), at
+    (RFC 3339), rows (of readings.csv then, without the header), why. ``noticed`` holds the changes of the plan that
+    were noticed, each a mapping: what, before, now (as `Changed`), at, rows; it is None in a record from before they
+    were looked for. ``digest`` is that of all of the record.
     """
 
     seed: int
@@ -78,6 +97,23 @@ class Record:
     added: tuple[dict[str, Any], ...] = ()
     scoring: tuple[dict[str, Any], ...] = ()
     accepted: tuple[Accepted, ...] = ()
+    noticed: tuple[dict[str, Any], ...] | None = None
+    digest: str = ""
+
+    @property
+    def laid_out(self) -> dict[str, Any]:
+        """The plan of the last occasion; an older record keeps it in the place of the first."""
+        return dict(self.added[-1].get("plan", self.plan)) if self.added else self.plan
+
+    def changed(self, plan: Plan, rows: int) -> tuple[Changed, ...]:
+        """Return what a plan says otherwise than when the boards were laid out.
+
+        Parameters
+        ----------
+        rows : of readings.csv, without the header.
+        """
+        found = prespecified.changed(self.plan, self.laid_out, plan)
+        return tuple(_dated(one, self.laid_out_at, self.noticed, rows) for one in found)
 
     @property
     def last_seed(self) -> int:
@@ -88,6 +124,17 @@ class Record:
     def closed(self) -> bool:
         """Whether the scoring is closed now."""
         return is_closed(self.scoring)
+
+
+def _dated(one: Changed, at: str, noticed: Sequence[Mapping[str, Any]] | None, rows: int) -> Changed:
+    """Return a change with when it was first noticed and how many readings were in then.
+
+    Where nobody looked for changes from the beginning, what is noticed now may have been there before the readings.
+    """
+    for entry in noticed or ():
+        if entry["what"] == list(one.what) and entry["before"] == one.before and entry["now"] == one.now:
+            return replace(one, laid_out_at=at, noticed_at=str(entry["at"]), readings=entry["rows"])
+    return replace(one, laid_out_at=at, readings=None if rows and noticed is None else rows)
 
 
 def is_closed(acts: Sequence[Mapping[str, Any]]) -> bool:
@@ -113,7 +160,8 @@ def record_seen(folder: Folder, where: Where) -> Record:
     if not values and not where(folder.layout_file).exists():
         raise UserError(Problem("the boards are not laid out yet", "run 'splitboard plan' first"))
     try:
-        return Record(
+        prespecified.check(_shaped(values["splitboard:plan"], Plan))
+        record = Record(
             seed=_shaped(values["splitboard:seed"], int),
             version=str(values["splitboard:version"]),
             plan=_shaped(values["splitboard:plan"], Plan),
@@ -123,8 +171,11 @@ def record_seen(folder: Folder, where: Where) -> Record:
             added=_shaped(values.get("splitboard:added", []), tuple[Occasion, ...]),
             scoring=tuple(_act(one) for one in _shaped(values.get(SCORING, []), tuple[Act, ...])),
             accepted=tuple(_accepted(one) for one in _shaped(values.get(ACCEPTED, []), tuple[Accepted, ...])),
+            noticed=_shaped(values[NOTICED], tuple[Notice, ...]) if NOTICED in values else None,
+            digest=seal(values)["whole"],
         )
-    except (KeyError, ValueError):
+        _check_seal(values)
+    except (KeyError, TypeError, ValueError, AttributeError):
         raise UserError(
             Problem(
                 "the record of the layout (its seed and plan) is missing or damaged",
@@ -132,6 +183,14 @@ def record_seen(folder: Folder, where: Where) -> Record:
                 file="datapackage.json",
             )
         ) from None
+    return record
+
+
+def _check_seal(values: Mapping[str, Any]) -> None:
+    parts = broken(values)
+    if parts:
+        what = f"what is on record here was changed outside ({', '.join(map(part_words, parts))})"
+        raise UserError(Problem(what, "put the file back from a copy, or undo the change", file="datapackage.json"))
 
 
 def _act(act: dict[str, Any]) -> dict[str, Any]:
@@ -166,9 +225,7 @@ def record_close(folder: Folder, plan: Plan, act: str, why: str) -> None:
 
     if act not in ACTS:
         raise ValueError(f"act must be one of {', '.join(ACTS)}, not {act!r}")
-    change.finish(folder.path)
-    record = with_act(kept(folder), act, len(load_readings(folder)), why)
-    put(folder, plan, record, {})
+    put_on_record(folder, plan, with_act(kept(folder), act, len(load_readings(folder)), why))
 
 
 def with_act(record: dict[str, Any], act: str, rows: int, why: str) -> dict[str, Any]:
@@ -177,8 +234,26 @@ def with_act(record: dict[str, Any], act: str, rows: int, why: str) -> dict[str,
     return record | {SCORING: [*record.get(SCORING, []), one]}
 
 
+def put_on_record(folder: Folder, plan: Plan, values: Mapping[str, Any]) -> None:
+    """Write the record with these values in it, and with what has changed in the plan; the caller holds the lock.
+
+    Parameters
+    ----------
+    values : by our own names.
+    """
+    change.finish(folder.path)
+    put(folder, plan, kept(folder) | dict(values), {})
+
+
 def kept(folder: Folder) -> dict[str, Any]:
-    """Return the record as it stands in datapackage.json, under our own names; the caller holds the lock."""
+    """Return the record as it stands in datapackage.json, under our own names; the caller holds the lock.
+
+    Raises
+    ------
+    UserError
+        It was changed outside, or is damaged.
+    """
+    record_seen(folder, lambda path: path)
     return {key: value for key, value in _package(folder, lambda path: path).items() if key.startswith("splitboard:")}
 
 
@@ -203,8 +278,11 @@ def tables_seen(folder: Folder, where: Where) -> dict[str, bytes]:
 
 def tables_kept(folder: Folder, where: Where) -> dict[str, bytes] | None:
     """Return the tables as they were written last, whatever the files hold now; None if they were not kept yet."""
+    package = _package(folder, where)
     try:
-        return guarded.unpacked(_package(folder, where))
+        if NOTICED in package:
+            _check_seal(package)
+        return guarded.unpacked(package)
     except (ValueError, TypeError, AttributeError):
         raise _damaged() from None
 
@@ -230,11 +308,16 @@ def put(
     ------
     UserError
         As `tables_seen` and `change.make`.
+
+    Notes
+    -----
+    Changes of the plan that are noticed now for the first time are put on record with it.
     """
     there = guarded.on_disk(folder, lambda path: path)
     tables = tables_seen(folder, lambda path: path) if tables is None else tables
     saved_otherwise = {name: data for name, data in tables.items() if there.get(name) != data}
     new = saved_otherwise | dict(contents)
+    record = _with_noticed(plan, record, tables)
     new[folder.package_file.name] = described(folder, plan, record, {**tables, **new})
     if len(new[folder.package_file.name]) > limits.RECORD_BYTES:
         what = f"the trial's tables would take more than {limits.RECORD_BYTES // 1_000_000} MB, deflated"
@@ -243,7 +326,7 @@ def put(
 
 
 def described(folder: Folder, plan: Plan, record: dict[str, Any], contents: Mapping[str, bytes]) -> bytes:
-    """Return datapackage.json for the tables there will be.
+    """Return datapackage.json for the tables there will be, sealed.
 
     Parameters
     ----------
@@ -263,7 +346,29 @@ def described(folder: Folder, plan: Plan, record: dict[str, Any], contents: Mapp
     record = record | {guarded.KEPT: guarded.packed({table.path: table.data for table in tables})}
     created = record.get("splitboard:laidOutAt") or now()
     package = data_package.describe(plan, folder.path.resolve().name, created, tables, record)
+    package[SEAL] = seal(package)
     return (json.dumps(package, indent=2, ensure_ascii=False) + "\n").encode()
+
+
+def _with_noticed(plan: Plan, record: dict[str, Any], tables: Mapping[str, bytes]) -> dict[str, Any]:
+    """Return the record with the changes of the plan that are noticed now for the first time.
+
+    Parameters
+    ----------
+    tables : as they are before this change.
+    """
+    from trials.folder.journal import readings_in  # above this module
+
+    noticed, added = record.get(NOTICED), record.get("splitboard:added", [])
+    first = record["splitboard:plan"]
+    found = prespecified.changed(first, added[-1].get("plan", first) if added else first, plan)
+    rows = len(readings_in(tables)) if found else 0
+    new = [
+        {"what": list(one.what), "before": one.before, "now": one.now, "at": now(), "rows": one.readings}
+        for one in (_dated(one, "", noticed, rows) for one in found)
+        if not one.noticed_at
+    ]
+    return record | {NOTICED: [*(noticed or []), *new]}
 
 
 def _package(folder: Folder, where: Where) -> dict[str, Any]:

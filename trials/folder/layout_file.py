@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trials import __version__, csv_source, data_package, limits
+from trials import __version__, csv_source, data_package, limits, prespecified
 from trials.csv_text import csv_text
 from trials.errors import Problem, UserError
 from trials.folder import change, guarded
@@ -29,7 +29,8 @@ from trials.folder.description import (
 from trials.folder.journal import conditions_in, load_readings, readings_in
 from trials.folder.place import CONDITIONS, LAYOUT, READINGS, Folder
 from trials.folder.reading import Where, steadily
-from trials.plan import LAID_OUT, Plan, changes
+from trials.folder.seal import NOTICED
+from trials.plan import Plan
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -114,6 +115,7 @@ def save_layout(folder: Folder, plan: Plan, layout: Layout, *, discard: bool = F
         "splitboard:layoutDigest": plan.layout_digest(),
         "splitboard:layoutHash": _hash(layout.patches),
         "splitboard:plan": plan.as_dict(),
+        NOTICED: [],
     }
     contents = aside | {folder.layout_file.name: layout_text(layout.patches, neutral=True).encode()}
     tables = guarded.on_disk(folder, lambda path: path) | contents
@@ -125,7 +127,7 @@ def save_layout(folder: Folder, plan: Plan, layout: Layout, *, discard: bool = F
 def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFrame, added: Layout) -> None:
     """Write the plan and the layout with the boards of a later occasion, as one change; the caller holds the lock.
 
-    A scoring that was closed is open again with them.
+    A scoring that was closed is open again with them. The plan goes on record as that of these boards alone.
 
     Parameters
     ----------
@@ -138,15 +140,13 @@ def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFr
     change.finish(folder.path)
     patches = pd.concat([patches, added.patches], ignore_index=True)
     record = kept(folder)
-    first_plan = record["splitboard:plan"]
     occasion = {
         "seed": added.seed, "boards": plan.added[-1], "version": __version__, "laidOutAt": now(),
+        "plan": plan.as_dict(),
     }  # fmt: skip
     record |= {
-        "splitboard:planDigest": plan.digest(),
         "splitboard:layoutDigest": plan.layout_digest(),
         "splitboard:layoutHash": _hash(patches),
-        "splitboard:plan": plan.as_dict() | {"questions": first_plan.get("questions", [])},
         "splitboard:added": [*record.get("splitboard:added", []), occasion],
     }
     if is_closed(record.get(SCORING, [])):
@@ -182,8 +182,9 @@ def layout_seen(folder: Folder, plan: Plan, where: Where, tables: Mapping[str, b
         cure = "take rehearsal = true out again" if plan.rehearsal else "put rehearsal = true back under [trial]"
         what = f"the plan no longer says what this folder was laid out as, {was}"
         raise UserError(Problem(what, cure, file="trial.toml"))
-    if plan.layout_digest() != record.layout_digest:
-        changed = ", ".join(changes(record.plan, plan.as_dict(), LAID_OUT))
+    found = prespecified.changed(record.plan, record.laid_out, plan)
+    changed = ", ".join(prespecified.words(one) for one in found if one.what[0] in prespecified.LAYOUT)
+    if changed:
         cure = "undo the change, or run 'splitboard plan --discard-layout' to lay the boards out anew"
         if readings_in(tables) or conditions_in(tables):
             cure = "undo the change; for another plan start a follow-up with 'splitboard new FOLDER --like THIS_ONE'"

@@ -6,12 +6,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from trials import prespecified
 from trials.folder.description import Record, record_seen, tables_seen
 from trials.folder.journal import check_cells, conditions_in, readings_in, standing
 from trials.folder.layout_file import layout_seen
 from trials.folder.place import Folder
 from trials.folder.reading import Where, at, steadily
 from trials.plan import Plan, read_plan
+from trials.prespecified import Changed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,6 +52,16 @@ class Trial:
     def closed(self) -> bool:
         """Whether the scoring is closed now."""
         return self.record.closed
+
+    @property
+    def changed(self) -> tuple[Changed, ...]:
+        """What the plan says otherwise than when the boards were laid out."""
+        return self.record.changed(self.plan, len(self.journal))
+
+    @property
+    def as_asked(self) -> Trial:
+        """The trial with what was asked put back as the boards were laid out for it: what is answered first."""
+        return replace(self, plan=prespecified.as_asked(self.plan, self.record.plan))
 
     @property
     def latest_patches(self) -> pd.DataFrame:

@@ -24,8 +24,7 @@ def ways(plan: Plan, found: Answers) -> Section:
         f"The ways agree on {which} of {words.count(number, 'question')}. The plan's choice, shown in the answers: "
         f"{SAID[plan.grades]}.",
     ]
-    if found.ways_later:
-        opening.append("That choice was made after the boards were laid out.")
+    opening += found.way_words
     groups = tuple(_way_group(plan, one) for one in found.ways)
     return Section(said(opening), groups=groups)
 

@@ -24,7 +24,7 @@ def worth(plan: Plan, found: Answers) -> Section:
         if one.cost is not None and plan.costs is not None:
             tables.append(_cost_table(plan, one))
         groups.append(Group(heading, said(one.sentences), tables=tuple(tables)))
-    return Section(groups=tuple(groups))
+    return Section(found.later("worth"), groups=tuple(groups))
 
 
 def _gains_table(plan: Plan, one: Worth) -> Table:
