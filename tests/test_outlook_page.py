@@ -148,8 +148,8 @@ def test_questions_of_several_levels_and_named_pairs(example):
     assert none < settled
     assert (
         "Carrier on darkness: if one level truly gains 4 L* (twice what you call worth having) over another, the "
-        f"rest midway, the answer will be worth it {settled} times in 100; if no level differs, the answer will be not "
-        f"worth it {none} times in 100."
+        f"rest midway, the answer will be worth it {settled} times in 100; if no level differs, the answer will be "
+        f"not worth it {none} times in 100."
     ) in text
     assert f"settled {settled} times in 100 if a level gains, {none} times in 100 if none does" in text
     assert f"about {carrier.half_width:.1f} L* to either side (for {pair}, the pair known least well)" in text
