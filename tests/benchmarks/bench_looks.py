@@ -1,7 +1,7 @@
 # ruff: noqa: E402  (the number of threads is read when numpy is imported)
 """Do verdicts hold as often as said after boards were added, and where one level scatters three times as much?
 
-Run as ``python tests/benchmarks/bench_looks.py [trials]`` from the project's folder. Readings come from
+Run as ``python tests/benchmarks/bench_looks.py [trials [words]]`` from the project's folder. Readings come from
 `own_trials`. Looks: boards are laid out, judged, and boards added (each occasion a lot) until a verdict is given or
 the looks are over; readings are analysed as a real trial's are. "At the edge" half of the trials have a true gain
 just below the worth and half have the worth itself. Unequal scatter: every difference of the second level's boards
@@ -148,7 +148,7 @@ def unequal(text: str, trials: int, seed: int) -> None:
     plan = plan_of(text)
     each = max(trials // LAYOUTS, 1)
     found: dict[str, list[np.ndarray]] = {one.name: [] for one in plan.factors}
-    spoken, separate = [], []
+    spoken, separate, common = [], [], []
     for at in range(LAYOUTS):
         _, patches = laid_out(plan, 100 * seed + at)
         told = structure.of_layout(plan, patches)
@@ -159,6 +159,9 @@ def unequal(text: str, trials: int, seed: int) -> None:
             ready = prepare(patches, told, Wanted((told.by_name[one.name],), pairs, each_of(LEVEL, len(pairs))))
             assert isinstance(ready, ByStrata)
             made[one.name] = ready.of(values.T)
+        plain = made["a"]
+        inside = (np.abs(plain.differences) <= plain.half_widths).all(axis=1)
+        common.append(np.column_stack([plain.p[:, 0] < 1 - LEVEL, inside]))
         model = mixed.prepare(patches, told.fixed, told.fitted_random)
         for row, reading in enumerate(values):
             fit = model.fit(reading)
@@ -178,6 +181,8 @@ def unequal(text: str, trials: int, seed: int) -> None:
     for name, rows in found.items():
         small, inside = np.concatenate(rows).T
         print(f"  {name}: size {share(small)}, cover {share(inside)}", flush=True)
+    small, inside = np.concatenate(common).T
+    print(f"  a by the common error: size {share(small)}, cover {share(inside)}")
     print(f"  said to scatter unequally by a: {share(spoken)}, judged by own boards: {share(separate)}", flush=True)
 
 
@@ -193,15 +198,26 @@ def main() -> None:
         ("a on boards, 6 boards and twice 2 more", six, (2, 2), "a"),
         ("a3 on 9 boards and twice 3 more", plan_text(a3, b, boards=9, strips=2, asked=["a", "b"]), (3, 3), "a"),
     )
+    wanted = sys.argv[2] if len(sys.argv) > 2 else ""
     for at, (what, text, added, name) in enumerate(cases):
+        if wanted not in what:
+            continue
         print(f"{what} ({trials} trials)", flush=True)
         looks(text, added, name, trials, at + 1)
     for what, text in (
         ("6 boards, level v of a scatters 3 times as much", six),
-        ("7 boards, a2 uneven, the same", plan_text(a, b, c, boards=7, strips=3, asked=["a"])),
-        ("12 boards, the same", plan_text(a, b, boards=12, strips=2, asked=["a"])),
-        ("7 boards, a3 uneven, b2 c2, the same", plan_text(a3, b, factor("c", "rs", "strip"), boards=7, strips=2)),
+        (
+            "7 boards, a2 uneven, level v of a scatters 3 times as much",
+            plan_text(a, b, c, boards=7, strips=3, asked=["a"]),
+        ),
+        ("12 boards, level v of a scatters 3 times as much", plan_text(a, b, boards=12, strips=2, asked=["a"])),
+        (
+            "7 boards, a3 uneven, b2 c2, level v of a scatters 3 times as much",
+            plan_text(a3, b, factor("c", "rs", "strip"), boards=7, strips=2),
+        ),
     ):
+        if wanted not in what:
+            continue
         print(f"{what} ({trials} trials)", flush=True)
         unequal(text, trials, 5)
 
