@@ -188,8 +188,8 @@ def test_strips_without_levels_give_their_own_trial_its_variances_back(tmp_path)
     pieces: dict[str, Pieces] = {}
 
     def value(patch, draw):
-        spread = pieces.setdefault(patch["response"], Pieces(draw, board=1.0, lane=0.8, patch=0.5))
-        return 3 + spread.shift(patch)
+        spread = pieces.setdefault(patch["response"], Pieces(draw, board=3.0, lane=0.8, patch=0.5))
+        return 40 + spread.shift(patch) if patch["response"] == "darkness" else 3.0 + draw.choice([0, 1])
 
     trial = trial_of(earlier, text, value, seed=3)
     folder.append_readings(trial.folder, trial.plan, list(trial.readings))
@@ -210,7 +210,8 @@ def test_strips_of_a_trial_with_one_a_board_come_out_of_its_boards(tmp_path):
     pieces: dict[str, Pieces] = {}
 
     def value(patch, draw):
-        return 3 + pieces.setdefault(patch["response"], Pieces(draw, board=1.0, patch=0.5)).shift(patch)
+        spread = pieces.setdefault(patch["response"], Pieces(draw, board=1.0, patch=0.5))
+        return 40 + spread.shift(patch) if patch["response"] == "darkness" else 3.0 + draw.choice([0, 1])
 
     trial = trial_of(earlier, one.replace("count = 4", "count = 8"), value, seed=3)
     folder.append_readings(trial.folder, trial.plan, list(trial.readings))
