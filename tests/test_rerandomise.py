@@ -11,7 +11,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from analysis import rerandomise
+from analysis import rerandomise, strata
 from trials.errors import UserError
 
 DATA = Path(__file__).parent / "reference" / "data"
@@ -537,3 +537,93 @@ def test_odd_names_and_levels():
     odd["seal: coat*"] = odd["seal: coat*"].map({"none": "", "thin": "½ lb: cut"})
     result = rerandomise.test(odd, "y", "seal: coat*", {"seal: coat*": ["board (no.)", "lane"]})
     assert result.p == rerandomise.test(FRAME, "y", "sealer", {"sealer": ["board", "lane"]}).p
+
+
+# --- places that were evened out ---------------------------------------------------------------------
+
+
+def evened(boards, levels, seed, gap=None):
+    """Boards of two carriers whose strips hold each level equally often at every place, with each carrier."""
+    rng = np.random.default_rng(seed)
+    each = boards // 2
+    square = [np.roll(np.arange(levels), -turn) for turn in range(levels)] * (each // levels)
+    rows = [
+        {"carrier": "xy"[at // each], "board": at, "strip": strip, "dwell": "pqr"[level]}
+        for at in range(boards)
+        for strip, level in enumerate(square[at % each])
+    ]
+    frame = pd.DataFrame(rows)
+    frame["y"] = rng.normal(size=boards)[frame["board"]] + rng.normal(size=len(frame)) + 3.0 * frame["strip"]
+    return frame if gap is None else frame.drop(index=gap)
+
+
+STRIP = {"carrier": ["board"], "dwell": ["board", "strip"]}
+
+
+@pytest.mark.parametrize(("boards", "levels"), [(8, 2), (6, 3), (12, 3)])
+def test_only_orders_change_places_where_places_were_evened_out(boards, levels):
+    """Every exchange of whole orders between boards of one carrier, listed; the place taken off by least squares."""
+    frame = evened(boards, levels, boards + levels)
+    orders = [tuple(frame[frame["board"] == board]["dwell"]) for board in range(boards)]
+    each = boards // 2
+    halves = [sorted(set(permutations(orders[:each]))), sorted(set(permutations(orders[each:])))]
+    explained = [
+        rest(
+            frame["y"].to_numpy(), frame["board"], frame["strip"], [level for order in one + other for level in order]
+        )
+        for one, other in product(*halves)
+    ]
+    seen = rest(frame["y"].to_numpy(), frame["board"], frame["strip"], frame["dwell"])
+    found = rerandomise.test(frame, "y", "dwell", STRIP, places=["strip"])
+    assert found.exact
+    assert found.arrangements == found.draws == len(explained)
+    assert found.p == pytest.approx(np.mean([left <= seen * (1 + 1e-9) for left in explained]))
+    # the places do not show: with any other effect of theirs it is the same
+    other = frame.assign(y=frame["y"] - 50.0 * frame["strip"])
+    assert rerandomise.test(other, "y", "dwell", STRIP, places=["strip"]).p == found.p
+
+
+def test_its_f_is_that_of_the_analysis_with_the_place_in_the_model():
+    frame = evened(8, 2, 5)
+    table = strata.table(
+        frame.assign(strip=frame["strip"].astype("category")), "y", "carrier * dwell + strip", ["board"]
+    )
+    for term in ("dwell", "carrier:dwell"):
+        found = rerandomise.test(frame, "y", term, STRIP, places=["strip"])
+        row = table.xs(term, level="term").iloc[0]
+        assert (found.statistic, found.df) == (pytest.approx(row["f"]), (1, 5))
+
+
+def test_an_interaction_is_dealt_among_boards_of_one_order():
+    """By hand: four boards in each order, two of each carrier: six ways twice."""
+    frame = evened(8, 2, 6)
+    found = rerandomise.test(frame, "y", "carrier:dwell", STRIP, places=["strip"])
+    assert found.arrangements == 36
+    shifted = frame.assign(y=frame["y"] + 50.0 * frame["strip"])
+    assert rerandomise.test(shifted, "y", "carrier:dwell", STRIP, places=["strip"]).p == found.p
+
+
+def test_a_board_with_a_gap_keeps_its_order():
+    found = rerandomise.test(evened(8, 2, 7, gap=0), "y", "dwell", STRIP, places=["strip"])
+    assert found.arrangements == comb(3, 1) * comb(4, 2)  # three whole boards of the first carrier, two in one order
+
+
+def test_boards_without_a_like_cannot_be_dealt():
+    """Of three levels on three boards each pair lies on other strips of every board."""
+    frame = evened(6, 3, 8).query("dwell != 'r'")
+    with pytest.raises(UserError, match="equally often at each strip"):
+        rerandomise.test(frame, "y", "dwell", STRIP, places=["strip"])
+
+
+def test_drawn_orders_agree_with_all_of_them():
+    frame = evened(12, 3, 9)
+    every = rerandomise.test(frame, "y", "dwell", STRIP, places=["strip"])
+    drawn = rerandomise.test(frame, "y", "dwell", STRIP, 20_000, places=["strip"])
+    assert every.exact
+    assert not drawn.exact
+    assert drawn.interval[0] - 0.01 < every.p < drawn.interval[1] + 0.01
+    own = rerandomise.test(
+        frame, "y", "dwell", STRIP, places=["strip"],
+        statistic=lambda values, levels, _: abs(values[levels == "r"].mean() - values[levels == "p"].mean()),
+    )  # fmt: skip
+    assert own.draws == every.draws

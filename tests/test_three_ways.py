@@ -72,7 +72,7 @@ def scored(effect, half=False, patch=0.2):
 
 @pytest.mark.parametrize(("half", "assessors"), [(False, 2), (True, 1), (True, 3)])
 def test_a_clear_effect_is_seen_all_three_ways(tmp_path, half, assessors):
-    text = plan_text(SEAL, asked("seal_coat"), boards=10, strips=2, half=half)
+    text = plan_text(SEAL, asked("seal_coat"), boards=11, strips=2, half=half)
     (one,) = compared(trial_of(tmp_path, text, scored(1.2, half), assessors=assessors))
     assert one.agree
     assert one.about == "pair"
@@ -127,8 +127,8 @@ def test_grades_bunched_at_the_end_of_the_scale_part_the_ways(tmp_path):
     assert one.rerandomised.p > 0.1
     assert one.ordered.p < 0.05
     assert not one.agree
-    assert one.sentence.startswith("The three disagree: seal coat shellac instead of none, figure clarity taken as")
-    assert one.sentence.endswith(": take it as open.")
+    assert one.sentence.startswith("The two disagree: seal coat shellac instead of none, figure clarity taken as")
+    assert ": take it as open. By re-randomisation" in one.sentence
     assert f"odds {one.ordered.odds:.0f} to 1" in one.sentence
 
 
@@ -325,6 +325,18 @@ def test_p_and_interval_are_those_of_a_plain_listing(tmp_path):
     assert swapped(pairs, dealt.upper + fine) <= 0.05 < swapped(pairs, dealt.upper - 2 * fine)
 
 
+@pytest.mark.parametrize("boards", [10, 11])
+def test_few_arrangements_are_shown_and_take_no_part(tmp_path, boards):
+    """Ten boards turn their lanes round in 252 ways, five each way; eleven in 2048 ways, any way."""
+    trial = trial_of(tmp_path, plan_text(SEAL, asked("seal_coat"), boards=boards, strips=2), scored(1.2), assessors=2)
+    (one,) = compared(trial)
+    dealt = replace(one.rerandomised, p=0.9, p_factor=0.9, estimate=-9.0)
+    assert dealt.arrangements == {10: 252, 11: 2048}[boards]
+    assert dealt.had
+    assert agreed((one.averages, one.ordered, dealt), "pair") == (boards == 10)
+    assert ("too blunt to be compared" in one.sentence) == (boards == 10)
+
+
 def test_controls_are_not_dealt(tmp_path):
     """A control strip on every board whose grades would drown all else."""
     control = '[[control]]\nname = "bare"\nlaid_on = "strip"\n'
@@ -374,7 +386,9 @@ def test_a_pair_with_too_few_boards_is_tested_as_the_whole_factor(tmp_path):
     assert one.rerandomised.p_factor >= 6 / 216  # the names of the levels may change places everywhere
     assert "allow no answer: there are only 8 arrangements" in one.rerandomised.notes[0]
     assert math.isnan(one.rerandomised.estimate)
-    assert one.sentence.startswith("All three ways of counting grades say the same: figure clarity differs between")
+    assert "that can be compared say the same: figure clarity differs between" in one.sentence
+    assert "By re-randomisation differs" in one.sentence
+    assert one.sentence.endswith("of 216 arrangements that is too blunt to be compared.")
 
 
 def test_no_pair_named_is_the_factor_as_a_whole(tmp_path):
@@ -390,7 +404,7 @@ def test_no_pair_named_is_the_factor_as_a_whole(tmp_path):
 
 
 def test_drawn_arrangements_follow_the_seed(tmp_path):
-    text = plan_text(SEAL, asked("seal_coat"), boards=20)
+    text = plan_text(SEAL, asked("seal_coat"), boards=24)
     trial = trial_of(tmp_path, text, scored(0.3), assessors=1)
     decision = decide(trial)
     first, again, other = (three_ways(trial, decision, seed=seed)[0].rerandomised for seed in (1, 1, 2))
@@ -422,7 +436,7 @@ def test_a_factor_is_dealt_over_what_it_is_laid_on(tmp_path, factors, expected):
 
 
 def test_complete_separation_is_said_and_no_number_given(tmp_path):
-    text = plan_text(SEAL, asked("seal_coat"), boards=8, strips=2)
+    text = plan_text(SEAL, asked("seal_coat"), boards=11, strips=2)
 
     def value(patch, draw):
         return draw.choice([1, 2]) if patch["seal_coat"] == "none" else draw.choice([4, 5])
@@ -431,9 +445,11 @@ def test_complete_separation_is_said_and_no_number_given(tmp_path):
     assert not one.ordered.had
     assert "no limit (higher without end)" in one.ordered.why_not
     assert all(math.isnan(number) for number in (one.ordered.odds, one.ordered.p, one.ordered.estimate))
-    assert one.rerandomised.p == pytest.approx(2 / 256)
+    assert one.rerandomised.p == pytest.approx(2 / 2**11)
     assert one.agree
-    assert one.sentence.startswith("The two ways of counting grades that can be had say the same: with seal coat")
+    assert one.sentence.startswith(
+        "The two ways of counting grades that can be compared say the same: with seal coat"
+    )
     assert "As ordered words it cannot be had: the readings set the ordered model no limit" in one.sentence
 
 
@@ -554,7 +570,7 @@ def test_a_question_asked_later_is_not_adjusted(tmp_path):
 @pytest.mark.parametrize("leading", ["averages", "ordered", "rerandomised"])
 def test_the_leading_way_comes_first(tmp_path, leading):
     said = {"averages": "taken as numbers", "ordered": "as ordered words", "rerandomised": "by re-randomisation"}
-    trial = trial_of(tmp_path, plan_text(SEAL, asked("seal_coat")), scored(0.5), assessors=2)
+    trial = trial_of(tmp_path, plan_text(SEAL, asked("seal_coat"), boards=11), scored(0.5), assessors=2)
     (one,) = compared(trial, leading=leading)
     assert one.led.name == leading
     assert one.ways[0] is one.led

@@ -96,6 +96,7 @@ def test(
     *,
     statistic: str | Statistic = "f",
     alternative: str = "two-sided",
+    places: Sequence[str] = (),
 ) -> Rerandomisation:
     """Test a factor or an interaction by dealing it afresh over the pieces it is laid on.
 
@@ -118,6 +119,9 @@ def test(
         function of ``(values, levels, blocks)``, arrays with one entry a piece: its mean, its level and
         the number of the larger piece it stays in. It returns a number, large meaning extreme.
     alternative : ``"two-sided"``, or for a difference ``"greater"`` or ``"less"``.
+    places : columns, last ones of a factor's piece, that were evened out when the layout was drawn: ``["lane"]``
+        where each level was put on each lane equally often. Then larger pieces exchange the orders in which the
+        levels lie on them, which keeps that so, and what places do is taken off.
 
     Raises
     ------
@@ -144,7 +148,7 @@ def test(
     a note calls the result approximate.
     """
     _check_choices(draws, seed, statistic, alternative)
-    rows, factors = _read(frame, response, term, structure)
+    rows, factors = _read(frame, response, term, structure, places)
     deal = _choose_deal(rows, factors)
     if deal is None:
         if statistic != "f":
@@ -183,7 +187,7 @@ def _check_choices(draws: object, seed: object, statistic: object, alternative: 
 
 
 def _read(
-    frame: pd.DataFrame, response: str, term: str, structure: Mapping[str, Sequence[str]]
+    frame: pd.DataFrame, response: str, term: str, structure: Mapping[str, Sequence[str]], places: Sequence[str]
 ) -> tuple[Rows, Names]:
     """Take in the frame; return its rows and the factors of the term."""
     laid_on = _read_structure(structure)
@@ -204,7 +208,8 @@ def _read(
         notes = (f"{data.missing} row{s} with a gap in a column that is used {were} left out.",)
     values = data.response - data.response.mean()
     scale = float(np.abs(values).max())
-    rows = Rows(data, values / scale, scale, laid_on, notes)
+    evened = tuple(name for name in places if any(columns[-1] == name for columns in laid_on.values()))
+    rows = Rows(data, values / scale, scale, laid_on, notes, evened)
     for name in laid_on:
         _check_laid_on(rows, name)
     for name in factors:
@@ -279,6 +284,12 @@ def _why_not(rows: Rows, factor: str) -> Problem:
             f"all {len(rows.values)} usable rows lie on one {said(names)}", f"give {factor!r} more of them to compare"
         )
     within = f" within one {said(names[:-1])}" if names[:-1] else ""
+    if names[-1] in rows.places:
+        return Problem(
+            f"{factor!r} cannot be dealt afresh: it stands equally often at each {names[-1]}, and no two "
+            f"{said(names[:-1])}s that are otherwise alike have it in different orders",
+            "lay out more of them",
+        )
     return Problem(
         f"{factor!r} cannot be dealt afresh: no two pieces ({said(names)}){within} differ in it and share the "
         "levels of the other factors",
@@ -453,7 +464,7 @@ def _outcome(
     p = count / draws if exact else (1 + count) / (1 + draws)
     interval = (p, p) if exact else clopper_pearson(count, draws)
     sentences = [_what_was_dealt(deal, draws, exact), *deal.rows.notes, *deal.notes, *notes]
-    if len(np.unique(deal.counts, axis=0)) > 1:
+    if deal.orders.shape[1] == 1 and len(np.unique(deal.counts, axis=0)) > 1:
         sentences.append("The sets within which pieces change places hold unlike numbers of each level.")
     if deal.notes or deal.rows.notes:
         sentences.append("The test is good only if the gaps have nothing to do with the treatments.")
@@ -478,7 +489,9 @@ def _outcome(
 def _what_was_dealt(deal: Deal, draws: int, exact: bool) -> str:
     names = deal.rows.laid_on[deal.dealt]
     parts = [f"{deal.dealt!r} was dealt afresh over {len(deal.labels)} pieces ({said(names)})"]
-    if names[:-1]:
+    if deal.orders.shape[1] > 1:
+        parts.append(f"{said(names[:-1])}s that are otherwise alike exchanging the orders in which it lies on them")
+    elif names[:-1]:
         parts.append(f"within each {said(names[:-1])}")
     if deal.kept:
         parts.append("only among those with the same " + " and ".join(repr(name) for name in deal.kept))

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import product
+from itertools import permutations, product
 from math import factorial, prod
 
 import numpy as np
@@ -30,6 +30,8 @@ CHUNK = 8_192
 _TABLE_ROWS = 50_000
 _MERGED_ROWS = 4_096
 _RANK = 1e-9
+_MOST_NAMED = 6
+"""Of more levels only so many are given other names when arrangements that are alike are counted."""
 
 
 # --- readings and pieces ---------------------------------------------------------------------------
@@ -46,6 +48,7 @@ class Rows:
     scale : the greatest distance of a response from the mean.
     laid_on : for each factor, the columns that name its piece.
     notes : sentences on rows left out.
+    places : the columns of which each level of what is laid on them stood equally often at each value.
     """
 
     frame: ModelFrame
@@ -53,6 +56,7 @@ class Rows:
     scale: float
     laid_on: dict[str, Names]
     notes: tuple[str, ...] = ()
+    places: Names = ()
 
     @property
     def rounding(self) -> float:
@@ -102,7 +106,7 @@ def is_constant(codes: np.ndarray, values: np.ndarray) -> bool:
 def piece_means(rows: Rows, codes: np.ndarray, others: Sequence[str]) -> tuple[np.ndarray, tuple[str, ...]]:
     """Average the readings of each piece.
 
-    Where the pieces hold unlike mixes of the levels of `others`, those are evened out first, by effects
+    Where the pieces hold unlike mixes of the levels of `others`, or of places, those are evened out first, by effects
     estimated inside the pieces alone; how the tested factor was dealt plays no part in that.
 
     Returns
@@ -112,7 +116,7 @@ def piece_means(rows: Rows, codes: np.ndarray, others: Sequence[str]) -> tuple[n
     size = np.bincount(codes)
     mean = np.bincount(codes, weights=rows.values) / size
     uneven = []
-    for name in others:
+    for name in (*others, *(place for place in rows.places if place not in others)):
         column = rows.column(name)
         mix = np.zeros((len(size), len(column.levels)))
         np.add.at(mix, (codes, column.values), 1)
@@ -178,6 +182,7 @@ def stratum_of(rows: Rows, factors: Names) -> Stratum:
         numbers = rows.codes(names)
         if numbers.max() < codes.max() and is_constant(codes, numbers):
             larger.append(indicators(numbers[first]))
+    larger += [indicators(at[first]) for at in map(rows.codes, zip(rows.places)) if is_constant(codes, at)]
     return Stratum(piece, first, values, fixed, larger, notes)
 
 
@@ -195,7 +200,11 @@ class Deal:
         and differ between pieces that could otherwise change places.
     means : (m, r) what each piece brings along: its mean, or its contrasts between levels of `inside`.
     clean : (m, r) the same, free of larger pieces and of the other factors.
-    labels, blocks, cells : (m,) level laid out; larger piece; set within which pieces change places.
+    labels, blocks : (m,) level laid out; larger piece.
+    units : (u, k) what changes places whole: the numbers of its pieces, -1 for none. A piece; or, where places were
+        evened out, the pieces of a larger piece in the order of their places.
+    orders : (o, k) the levels of the pieces of a unit, in every order that was laid out; -1 for none.
+    kinds, cells : (u,) the number of its order; the set within which units change places.
     scores : (levels, df) such that ``sum_i scores[label_i] clean_i'`` holds, squared and summed, the
         term's sum of squares.
     information : of the second level, when there are two: a difference is that sum over its root.
@@ -210,6 +219,9 @@ class Deal:
     clean: np.ndarray
     labels: np.ndarray
     blocks: np.ndarray
+    units: np.ndarray
+    orders: np.ndarray
+    kinds: np.ndarray
     cells: np.ndarray
     scores: np.ndarray
     information: float
@@ -227,10 +239,23 @@ class Deal:
 
     @cached_property
     def counts(self) -> np.ndarray:
-        """How often each level lies in each cell, (cells, levels)."""
-        table = np.zeros((self.cells.max() + 1, len(self.scores)), dtype=int)
-        np.add.at(table, (self.cells, self.labels), 1)
+        """How often each order lies in each cell, (cells, orders)."""
+        table = np.zeros((self.cells.max() + 1, len(self.orders)), dtype=int)
+        np.add.at(table, (self.cells, self.kinds), 1)
         return table
+
+    @cached_property
+    def parts(self) -> tuple[np.ndarray, np.ndarray]:
+        """What units bring along, (u, k, r), and the scores of the orders, (o, k, df); nought where there is none."""
+        clean, scores = (np.vstack([one, np.zeros((1, one.shape[1]))]) for one in (self.clean, self.scores))
+        return clean[self.units], scores[self.orders]
+
+    def levels(self, kinds: np.ndarray) -> np.ndarray:
+        """Return the levels, (m,), of an arrangement of orders, (u,)."""
+        result = np.empty(len(self.labels), dtype=np.intp)
+        there = self.units >= 0
+        result[self.units[there]] = self.orders[kinds][there]
+        return result
 
     @cached_property
     def ways(self) -> list[int]:
@@ -246,7 +271,15 @@ class Deal:
     def mirrored(self) -> int:
         """How many arrangements differ only in the names of levels that were laid out equally often."""
         laid_out = self.counts.T[self.counts.sum(axis=0) > 0]
-        return prod(factorial(int(n)) for n in np.unique(laid_out, axis=0, return_counts=True)[1])
+        if self.orders.shape[1] == 1:
+            return prod(factorial(int(n)) for n in np.unique(laid_out, axis=0, return_counts=True)[1])
+        known = {tuple(order): at for at, order in enumerate(self.orders.tolist())}
+        found = 0
+        for names in permutations(range(min(len(self.scores), _MOST_NAMED))):
+            called = dict(enumerate(names))
+            renamed = [known.get(tuple(called.get(level, level) for level in order), -1) for order in known]
+            found += -1 not in renamed and bool((self.counts[:, renamed] == self.counts).all())
+        return found
 
 
 def lay_deal(rows: Rows, dealt: str, inside: Names = ()) -> Deal | None:
@@ -271,8 +304,21 @@ def lay_deal(rows: Rows, dealt: str, inside: Names = ()) -> Deal | None:
 
     first = np.unique(codes, return_index=True)[1]
     blocks, levels = rows.codes(rows.laid_on[dealt][:-1])[first], rows.codes(fixed)[first]
-    held = basis(np.hstack([indicators(blocks), indicators(levels)]))
+    apart = [blocks, levels, *_orders_inside(rows, codes, blocks, inside)]
     labels = rows.column(dealt).values[first]
+    place = rows.laid_on[dealt][-1]
+    if place in rows.places:
+        places = rows.codes((place,))[first]
+        units, orders, kinds, cells = _by_orders(labels, blocks, places, levels)
+        apart.append(places)
+    else:
+        units, orders, kinds = (
+            np.arange(len(labels))[:, None],
+            np.arange(len(rows.column(dealt).levels))[:, None],
+            labels,
+        )
+        cells = np.unique(np.column_stack(apart), axis=0, return_inverse=True)[1].reshape(-1)
+    held = basis(np.hstack([indicators(one) for one in apart]))
     scores, information = _scores(labels, len(rows.column(dealt).levels), held)
     return Deal(
         rows=rows,
@@ -283,11 +329,53 @@ def lay_deal(rows: Rows, dealt: str, inside: Names = ()) -> Deal | None:
         clean=means - held @ (held.T @ means),
         labels=labels,
         blocks=blocks,
-        cells=np.unique(np.column_stack([blocks, levels]), axis=0, return_inverse=True)[1].reshape(-1),
+        units=units,
+        orders=orders,
+        kinds=kinds,
+        cells=cells,
         scores=scores,
         information=information,
         notes=notes,
     )
+
+
+def _by_orders(
+    labels: np.ndarray, blocks: np.ndarray, places: np.ndarray, levels: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Let larger pieces exchange the orders of their pieces, which keeps every level equally often at every place.
+
+    Returns
+    -------
+    `units`, `orders`, `kinds` and `cells` as those of `Deal`. Larger pieces of a cell have pieces at the same places
+    with the same levels of the other factors, and hold the same levels of the dealt one.
+    """
+    units = np.full((blocks.max() + 1, places.max() + 1), -1)
+    units[blocks, places] = np.arange(len(labels))
+    there = units >= 0
+    order, other = (np.where(there, one[units], -1) for one in (labels, levels))
+    orders, kinds = np.unique(order, axis=0, return_inverse=True)
+    alike = np.column_stack([other, np.sort(order, axis=1)])
+    cells = np.unique(alike, axis=0, return_inverse=True)[1]
+    return units, orders, kinds.reshape(-1), cells.reshape(-1)
+
+
+def _orders_inside(rows: Rows, codes: np.ndarray, blocks: np.ndarray, inside: Names) -> Iterator[np.ndarray]:
+    """Yield by piece in which order levels of the inside factors lie on it, where their places were evened out.
+
+    What a place does is in a piece's differences between these levels, so that only pieces with the same order may
+    change places; an order that is the same throughout a larger piece is taken off with that.
+    """
+    for name in inside:
+        place = rows.laid_on[name][-1]
+        if place in rows.places:
+            lies: dict[int, set[tuple[int, int]]] = {}
+            for piece, at, level in zip(codes, rows.codes((place,)), rows.column(name).values, strict=True):
+                lies.setdefault(int(piece), set()).add((int(at), int(level)))
+            orders = [tuple(sorted(lies[piece])) for piece in range(len(lies))]
+            known = {order: at for at, order in enumerate(dict.fromkeys(orders))}
+            found = np.array([known[order] for order in orders])
+            if not is_constant(blocks, found):
+                yield found
 
 
 def _combinations(rows: Rows, names: Names) -> int:
@@ -360,9 +448,11 @@ def drawn_sums(deal: Deal, draws: int, rng: np.random.Generator) -> Iterator[np.
             sums += table[rng.integers(0, len(table), size)]
         for places in large:
             moved = rng.permuted(np.broadcast_to(places, (size, len(places))), axis=1)
-            scores = deal.scores[deal.labels[places]]
-            parts = [column[moved] @ scores for column in np.ascontiguousarray(deal.clean.T)]
-            sums += np.stack(parts, axis=2).reshape(size, -1)
+            clean, scores = deal.parts
+            for at in range(deal.units.shape[1]):
+                own = scores[deal.kinds[places], at]
+                parts = [column[moved] @ own for column in np.ascontiguousarray(clean[:, at].T)]
+                sums += np.stack(parts, axis=2).reshape(size, -1)
         yield sums
 
 
@@ -370,19 +460,19 @@ def every_labelling(deal: Deal) -> Iterator[np.ndarray]:
     """Yield the levels, (m,), of each arrangement in turn."""
     order = np.argsort(deal.cells, kind="stable")
     for parts in product(*(_arrangements(row) for row in deal.counts)):
-        labels = np.empty(len(order), dtype=np.intp)
-        labels[order] = np.concatenate(parts)
-        yield labels
+        kinds = np.empty(len(order), dtype=np.intp)
+        kinds[order] = np.concatenate(parts)
+        yield deal.levels(kinds)
 
 
 def drawn_labellings(deal: Deal, draws: int, rng: np.random.Generator) -> Iterator[np.ndarray]:
     """Yield the levels, (m,), of drawn arrangements."""
     places = [np.flatnonzero(deal.cells == cell) for cell in range(len(deal.counts))]
     for _ in range(draws):
-        labels = deal.labels.copy()
+        kinds = deal.kinds.copy()
         for cell in places:
-            labels[cell] = rng.permutation(labels[cell])
-        yield labels
+            kinds[cell] = rng.permutation(kinds[cell])
+        yield deal.levels(kinds)
 
 
 def _arrangements(counts: Sequence[int]) -> np.ndarray:
@@ -399,11 +489,12 @@ def _arrangements(counts: Sequence[int]) -> np.ndarray:
 
 def _table(deal: Deal, cell: int) -> np.ndarray:
     """Return what each arrangement of a cell adds to the sums, (arrangements, df * r)."""
-    labels = _arrangements(deal.counts[cell])
-    table = np.zeros((len(labels), deal.scores.shape[1], deal.clean.shape[1]))
-    for at, values in enumerate(deal.clean[deal.cells == cell]):
-        table += deal.scores[labels[:, at], :, None] * values
-    return table.reshape(len(labels), -1)
+    kinds = _arrangements(deal.counts[cell])
+    table = np.zeros((len(kinds), deal.scores.shape[1], deal.clean.shape[1]))
+    clean, scores = deal.parts
+    for at, values in enumerate(clean[deal.cells == cell]):
+        table += sum(scores[kinds[:, at], place, :, None] * own for place, own in enumerate(values))
+    return table.reshape(len(kinds), -1)
 
 
 def _merge(tables: Sequence[np.ndarray], most: int) -> list[np.ndarray]:

@@ -14,11 +14,11 @@ sense, no source."""
 
 
 def agreed(ways: Sequence[Way], about: str, at: float = CLEAR) -> bool:
-    """Return whether all ways that can be had, two at least, say the same.
+    """Return whether all ways that can be compared, two at least, say the same.
 
     Parameters
     ----------
-    ways : one that cannot be had is passed over.
+    ways : one that cannot be had, or is too blunt, is passed over.
     about : ``pair`` or ``factor``: which p is compared.
     at : a p below counts as clear of chance.
 
@@ -30,7 +30,7 @@ def agreed(ways: Sequence[Way], about: str, at: float = CLEAR) -> bool:
     2. Unless none is clear of chance, all that have a direction have the same.
     3. Of any two that have an interval in grades, one's holds the other's estimate.
     """
-    taken = [way for way in ways if way.had]
+    taken = [way for way in ways if way.compared]
     if len(taken) < 2:
         return False
     return _same_side(taken, about, at) and _same_direction(taken, about, at) and _sizes_fit(taken)

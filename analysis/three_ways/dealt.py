@@ -19,11 +19,6 @@ INTERVAL_DRAWS = 9_999
 FINE = 2_000
 """An end of an interval is found to one part in so many of the scale."""
 
-EVEN = (
-    "The layout was drawn among arrangements in which every treatment stands evenly, so the test deals out more "
-    "arrangements than could have been drawn."
-)
-
 
 @dataclass(frozen=True)
 class Dealt:
@@ -62,13 +57,11 @@ def dealt_afresh(analysis: Analysis, factor: str, pair: tuple[str, str], *, is_o
         of its levels.
     seed : of the draws.
     """
-    treated = analysis.table.treated
-    structure = pieces_of(analysis.plan)
-    levels = int(treated[factor].nunique())
-    way = _of_pair(analysis, treated, structure, factor, pair, seed) if is_one_pair else Way("rerandomised")
+    levels = int(analysis.table.treated[factor].nunique())
+    way = _of_pair(analysis, factor, pair, seed) if is_one_pair else Way("rerandomised")
     if levels == 2:
         return Dealt(replace(way, p_factor=way.p, p_factor_judged=way.judged), "pair")
-    whole = _of_factor(treated, structure, factor, seed, 1 - analysis.level)
+    whole = _of_factor(analysis, factor, seed)
     if is_one_pair and way.had:
         return Dealt(replace(way, p_factor=whole.p_factor, p_factor_judged=whole.p_factor_judged), "pair")
     if is_one_pair and not whole.had:
@@ -79,53 +72,61 @@ def dealt_afresh(analysis: Analysis, factor: str, pair: tuple[str, str], *, is_o
     return Dealt(whole, "factor")
 
 
-def _of_factor(treated: pd.DataFrame, structure: dict[str, list[str]], factor: str, seed: int, at: float) -> Way:
-    """Test a factor at all of its levels, by F in its own stratum."""
-    blank = Way("rerandomised")
-    try:
-        found = rerandomise.test(treated, "value", factor, structure, seed=seed)
-    except UserError as error:
-        return replace(blank, why_not=error.problems[0].what)
-    notes = ("The test is of the factor at all of its levels, not of one pair.", *found.notes, EVEN)
-    return replace(
-        blank, p_factor=found.p, p_factor_judged=_judged(found, seed), why_not=_too_few(found, at), notes=notes
+def _test(
+    analysis: Analysis, frame: pd.DataFrame, factor: str, draws: int | None, seed: int, statistic: str
+) -> Rerandomisation:
+    """Deal a factor afresh as the layout of a trial could have dealt it."""
+    return rerandomise.test(
+        frame,
+        "value",
+        factor,
+        pieces_of(analysis.plan),
+        draws,
+        seed,
+        statistic=statistic,
+        places=analysis.told.places,
     )
 
 
-def _of_pair(
-    analysis: Analysis,
-    treated: pd.DataFrame,
-    structure: dict[str, list[str]],
-    factor: str,
-    pair: tuple[str, str],
-    seed: int,
-) -> Way:
+def _of_factor(analysis: Analysis, factor: str, seed: int) -> Way:
+    """Test a factor at all of its levels, by F in its own stratum."""
+    blank = Way("rerandomised")
+    try:
+        found = _test(analysis, analysis.table.treated, factor, None, seed, "f")
+    except UserError as error:
+        return replace(blank, why_not=error.problems[0].what)
+    notes = ("The test is of the factor at all of its levels, not of one pair.", *found.notes)
+    return replace(
+        blank, p_factor=found.p, p_factor_judged=_judged(found, seed), why_not=_too_few(found, 1 - analysis.level),
+        notes=notes, arrangements=found.arrangements,
+    )  # fmt: skip
+
+
+def _of_pair(analysis: Analysis, factor: str, pair: tuple[str, str], seed: int) -> Way:
     """Test one pair on its own pieces, with an interval of the differences that are not refused."""
     blank = Way("rerandomised", level=analysis.level)
+    treated = analysis.table.treated
     chosen = treated[treated[factor].isin(pair)]
     own = chosen.assign(**{factor: pd.Categorical(chosen[factor].astype(str), categories=pair, ordered=True)})
     try:
-        found = rerandomise.test(own, "value", factor, structure, seed=seed, statistic="difference")
+        found = _test(analysis, own, factor, None, seed, "difference")
     except UserError as error:
         return replace(blank, why_not=error.problems[0].what)
-    way = replace(blank, estimate=found.statistic, p=found.p, judged=_judged(found, seed), notes=(*found.notes, EVEN))
+    way = replace(
+        blank, estimate=found.statistic, p=found.p, judged=_judged(found, seed), notes=found.notes,
+        arrangements=found.arrangements,
+    )  # fmt: skip
     if len(chosen) < len(treated):
         way = replace(way, notes=(f"The test is on the pieces with {pair[0]} and {pair[1]} alone.", *way.notes))
     too_few = _too_few(found, 1 - analysis.level)
     if too_few:
         return replace(way, why_not=too_few)
-    lower, upper = _interval(own, structure, factor, found, seed, float(analysis.response.grades - 1), analysis.level)
+    lower, upper = _interval(analysis, own, factor, found, seed)
     return replace(way, lower=lower, upper=upper)
 
 
 def _interval(
-    own: pd.DataFrame,
-    structure: dict[str, list[str]],
-    factor: str,
-    found: Rerandomisation,
-    seed: int,
-    span: float,
-    level: float,
+    analysis: Analysis, own: pd.DataFrame, factor: str, found: Rerandomisation, seed: int
 ) -> tuple[float, float]:
     """Return the least and greatest shift of the second level that the test does not refuse.
 
@@ -139,11 +140,12 @@ def _interval(
     def is_not_refused(shift: float) -> bool:
         shifted = own.assign(value=own["value"] - shift * is_second)
         try:
-            left = rerandomise.test(shifted, "value", factor, structure, draws, seed, statistic="difference")
+            left = _test(analysis, shifted, factor, draws, seed, "difference")
         except UserError:  # nothing at all is left to differ: the shift explains everything
             return True
-        return left.p > 1 - level
+        return left.p > 1 - analysis.level
 
+    span = float(analysis.response.grades - 1)
     middle, fine = found.statistic, span / FINE
     lower = first_inside(is_not_refused, min(-span, middle), middle, fine)
     upper = first_inside(is_not_refused, max(span, middle), middle, fine)

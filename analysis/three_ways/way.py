@@ -21,6 +21,10 @@ SAID: dict[Name, str] = {
 CLEAR = 0.05
 """A p below counts as clear of chance: common practice, no source."""
 
+ENOUGH = 1_000
+"""Arrangements below which p by re-randomisation is too blunt to be compared: of 64, with grades of which many are
+alike, .013 of true nulls were refused at .05."""
+
 
 @dataclass(frozen=True)
 class Way:
@@ -37,9 +41,10 @@ class Way:
     p_factor_judged : the same for `p_factor`.
     odds, odds_lower, odds_upper : the odds of a higher grade at the second level over those at the first, from
         the ordered model alone.
-    why_not : why this way takes no part in the comparison; empty where it does. Numbers may stand beside it: a
-        p that could not have fallen below .05, for one.
+    why_not : why this way gives no answer; empty where it does. Numbers may stand beside it: a p that could not
+        have fallen below .05, for one.
     notes : what a reader has to know, a sentence each.
+    arrangements : how many the layout could have had, of re-randomisation alone.
     p_all : p of what was compared, by Holm over the questions asked beforehand; NaN for a later question.
     """
 
@@ -57,12 +62,18 @@ class Way:
     odds_upper: float = math.nan
     why_not: str = ""
     notes: tuple[str, ...] = ()
+    arrangements: int | None = None
     p_all: float = math.nan
 
     @property
     def had(self) -> bool:
-        """Whether this way takes part in the comparison."""
+        """Whether this way gives an answer."""
         return not self.why_not
+
+    @property
+    def compared(self) -> bool:
+        """Whether it takes part in the comparison; with few arrangements p is too blunt for that."""
+        return self.had and (self.arrangements is None or self.arrangements >= ENOUGH)
 
     @property
     def direction(self) -> int:

@@ -32,13 +32,15 @@ def sentence(
     pair : what is said is said of the second level instead of the first.
     at : a p below counts as clear of chance.
     """
-    taken = [way for way in ways if way.had]
-    lacking = _lacking([way for way in ways if not way.had])
-    if not taken:
+    taken = [way for way in ways if way.compared]
+    lacking = _lacking([way for way in ways if not way.had]) + _aside(
+        [way for way in ways if way.had and not way.compared], about, response, at
+    )
+    if not any(way.had for way in ways):
         reasons = "; ".join(dict.fromkeys(way.why_not for way in ways))
         return f"{_capital(factor)}, {response.words}: no way of counting grades gives an answer: {reasons}."
-    if len(taken) == 1:
-        one = taken[0]
+    if len(taken) < 2:
+        one = taken[0] if taken else next(way for way in ways if way.had)
         return (
             f"{_capital(_subject(about, factor, pair))}: {response.words} can be told in one way only, "
             f"{SAID[one.name]} {_said(one, about, response, at)}, and nothing bears it out.{lacking}"
@@ -48,7 +50,7 @@ def sentence(
         ps = ", ".join(f"{SAID[way.name]} p {p_words(way.p_about(about))}" for way in taken)
         opening = "All three" if number == "three" else "The two"
         what = _together(taken, about, factor, response, pair, at)
-        possible = "" if number == "three" else " that can be had"
+        possible = "" if number == "three" else " that can be compared"
         return f"{opening} ways of counting grades{possible} say the same: {what} ({ps}).{lacking}"
     each = ", ".join(f"{SAID[way.name]} {_said(way, about, response, at)}" for way in taken)
     subject = _subject(about, factor, pair)
@@ -101,6 +103,15 @@ def _times(odds: float) -> str:
 
 def _lacking(ways: Sequence[Way]) -> str:
     return "".join(f" {_capital(SAID[way.name])} it cannot be had: {way.why_not}." for way in ways)
+
+
+def _aside(ways: Sequence[Way], about: str, response: Response, at: float) -> str:
+    """Say what a way says that is too blunt to be compared with the others."""
+    return "".join(
+        f" {_capital(SAID[way.name])} {_said(way, about, response, at)}; of {way.arrangements} arrangements that is "
+        "too blunt to be compared."
+        for way in ways
+    )
 
 
 def _capital(text: str) -> str:
