@@ -3,9 +3,9 @@
 
 Run as ``python tests/benchmarks/bench_curves.py [TRIALS] [WORDS OF A CASE]`` from the project's folder; 300 trials of
 every case take about ten minutes on an idle core. Readings are made up by rules of their own: boards differ by a
-normal shift; laps show with log odds that are straight in ln minutes, or with an index that rises along one of two curves;
-darkness is straight or bent in ln load. `promise broken` is a lower limit above the truth, `none` how often no
-limits, or only the waits tried on either side, were given. All shares are in 100, with their standard error.
+normal shift; laps show with log odds that are straight in ln minutes, or with an index that rises along one of two
+curves; darkness is straight or bent in ln load. `promise broken` is a lower limit above the truth, `none` how often
+no limits, or only the waits tried on either side, were given. All shares are in 100, with their standard error.
 """
 
 import os
