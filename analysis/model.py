@@ -36,6 +36,10 @@ class Amount(str):
         made.amount = amount
         return made
 
+    def __getnewargs__(self) -> tuple[str, float]:  # type: ignore[override]
+        """Return what makes it again, where experiments are made up side by side."""
+        return str(self), self.amount
+
 
 def is_curve(series: pd.Series) -> bool:
     """Whether a column's levels are amounts over which a line and its bend are fitted."""

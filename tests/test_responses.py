@@ -1,5 +1,6 @@
 """From readings to effects: averaging, the right error for each factor, both routes agreeing."""
 
+import pickle
 import random
 from dataclasses import replace
 
@@ -207,6 +208,8 @@ def test_amounts_are_fitted_as_a_line_and_its_bend(tmp_path):
         at = {"1 min": 0.0, "2 min": off, "5 min": 0.0, "9 min": 0.0}
         trial = read(plain, lambda patch, draw, at=at: 50 + at[patch["dwell"]] + draw.gauss(0, 0.5), 2)
         found = analyse(trial, trial.plan.responses[0])
+        amounts = pickle.loads(pickle.dumps(found.table.treated))["dwell"].cat.categories
+        assert [level.amount for level in amounts] == [1, 2, 5, 9]
         minutes = found.table.treated["dwell"].astype(str).str.split().str[0].astype(float).to_numpy()
         value = found.table.treated["value"].to_numpy()
         x = np.column_stack([np.ones(12), minutes, minutes**2])
