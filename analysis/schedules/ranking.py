@@ -171,8 +171,8 @@ def _behind(found: np.ndarray, known: np.ndarray, best: int, level: float) -> tu
     The chances are compared as normal deviates, in which a drawn mean counts alike near nought and near one half. By
     how many standard errors the best of combinations that are all alike comes out ahead of the others is seen in the
     draws themselves: each less its mean is such a case, of which the best is picked again. The limits are that many
-    standard errors from the estimates, and turned back into chances at the chance of the one picked. So where all
-    are alike none is said to be less likely in `level` of the trials, and elsewhere the more so.
+    standard errors from the estimates, and turned back into chances wherever the chance of the one picked may lie by
+    its own interval. So where all are alike none is said to be less likely in `level` of the trials.
     """
     lower, upper = np.full((2, found.shape[1]), np.nan)
     if not len(known):
@@ -187,9 +187,10 @@ def _behind(found: np.ndarray, known: np.ndarray, best: int, level: float) -> tu
     ahead = (errors.max(axis=1)[:, None] - errors) / spread[picked]
     half = float(np.quantile(ahead.max(axis=1), level)) * spread[own]
     half[own] = 0.0
-    at = ndtri(np.clip(found[:, best].mean(), _LEAST, 1 - _LEAST))
-    for limits, sign in ((lower, -1), (upper, 1)):
-        limits[known] = ndtr(at) - ndtr(at - (means[own] - means + sign * half))
+    low, high = np.quantile(deviates[:, own], [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    at = np.linspace(float(low), float(high), 41)[:, None]
+    for limits, sign, outermost in ((lower, -1, np.min), (upper, 1, np.max)):
+        limits[known] = outermost(ndtr(at) - ndtr(at - (means[own] - means + sign * half)), axis=0)
     return lower, upper
 
 
