@@ -18,6 +18,8 @@ from trials.folder import Trial
 from trials.plan import Plan
 from trials.plan_file import MOST_PATCHES
 from trials.selection import RATIOS
+from trials.selection.terms import effect_words
+from trials.telling_apart import Columns, same_as
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,7 @@ def lay_out_more(
     text = toml_source.text_of(trial.folder.plan_file).rstrip("\n")
     text += f"\n\n# Written by 'splitboard plan --add {count}': boards of a later occasion.\n"
     text += f'[[added]]\nboards = {count}\non = "{day}"\n'
-    return FollowUp(longer, text, layout, words)
+    return FollowUp(longer, text, layout, words + _parted_words(longer, trial.patches, layout, asked))
 
 
 def is_settled(trial: Trial, decision: Decision) -> bool:
@@ -126,6 +128,20 @@ def _between_schedules(trial: Trial, decision: Decision) -> list[Finding]:
     named = {condition.response.name for condition in ranking.brief.conditions}
     found = (*decision.findings, *decision.also_seen)
     return [one for one in found if one.factor in differing and one.response in named and one.comparisons]
+
+
+def _parted_words(longer: Plan, before: pd.DataFrame, layout: Layout, asked: list[Finding]) -> str:
+    """Say from which interactions the new boards part the factors asked about."""
+    patches = pd.concat([before, layout.patches], ignore_index=True)
+    columns = Columns(longer, patches[patches["control"] == ""])
+    said = []
+    for name in dict.fromkeys(one.factor for one in asked if one.same is not None):
+        still = same_as(longer, columns, name)
+        before_them = {pair: None for one in asked if one.factor == name and one.same for pair in one.same.pairs}
+        parted = [effect_words(longer, pair) for pair in before_them if pair not in still]
+        if parted:
+            said.append(f" They part {longer.factor(name).words} from {' and '.join(parted)}.")
+    return "".join(said)
 
 
 def _about(findings: list[Finding]) -> str:

@@ -330,6 +330,7 @@ def test_an_answer_that_is_one_and_the_same_as_an_interaction_says_so(tmp_path):
     assert "moves this difference by up to 0.5 L*" in finding.sentence
     assert not follow_up.is_settled(trial, decision)
     more = follow_up.lay_out_more(trial, decision, 4, 1, "2026-01-15")
+    assert f"They part e from {first} × {second}" in more.words
     patches = pd.concat([trial.patches, more.layout.patches], ignore_index=True)
     longer = read(
         replace(plain, plan=more.plan, patches=patches),

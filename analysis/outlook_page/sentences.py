@@ -76,9 +76,12 @@ def meaning(plan: Plan, one: Expected) -> str:
 
 def _truths(plan: Plan, one: Expected, gain: str) -> tuple[str, str]:
     """Return what is true where something is gained, and where nothing is."""
+    levels = plan.factor(one.effect).levels
+    if several_pairs(one) and one.effect in plan.model.curvature:
+        first, last = words.clean(levels[0]), words.clean(levels[-1])
+        return f"{last} truly gains {gain} over {first}, the rest along a line", "no level differs"
     if several_pairs(one):
         return f"one level truly gains {gain} over another, the rest midway", "no level differs"
-    levels = plan.factor(one.effect).levels
     first, second = (one.question.between if one.question else ()) or (levels[0], levels[-1])
     over = f" over {words.clean(first)}" if len(levels) > 2 else ""
     return f"{words.clean(second)} truly gains {gain}{over}", "it gains nothing"
