@@ -6,6 +6,7 @@ import io
 import json
 import os
 import re
+import signal
 import tempfile
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from tests.test_records import codes, scores
 from trials import csv_source, csv_text, limits
 from trials import folder as folders
 from trials.errors import UserError
+from trials.folder import change, lock
 from trials.folder.seal import seal
 from trials.sheets import scoring_form
 
@@ -330,3 +332,20 @@ def test_a_record_of_far_too_much(laid_out):
     (laid_out / "datapackage.json").write_text('["' + "x" * limits.RECORD_BYTES + '"]')
     with pytest.raises(UserError, match=r"datapackage\.json: is larger than 20 MB"):
         folders.load(laid_out)
+
+
+@pytest.mark.parametrize("name", ["trial.toml", "readings.csv", "datapackage.json", lock.HOLDER, change.RECORD])
+def test_a_pipe_in_a_files_place_is_not_waited_for(laid_out, name):
+    folder, plan = folders.at(laid_out), folders.read_plan(laid_out)
+    (laid_out / name).unlink(missing_ok=True)
+    os.mkfifo(laid_out / name)
+    signal.alarm(20)  # ends the process, should it wait
+    try:
+        with folders.locked(folder):
+            folders.record_close(folder, plan, "closed", "")
+        assert folders.load(laid_out).closed
+        assert name.startswith(".")
+    except UserError as error:
+        assert f"{name}: is no plain file" in str(error)  # noqa: PT017
+    finally:
+        signal.alarm(0)

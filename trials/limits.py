@@ -62,7 +62,7 @@ def contents(path: Path, most: int = TABLE_BYTES) -> bytes:
             raise UserError(Problem("is no plain file", "copy what it holds into one and name that", file=path.name))
         with path.open("rb") as file:
             data = file.read(most + 1)
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         raise NoFile(Problem(f"there is no file {str(path)!r}", "check its name and folder")) from None
     except OSError as error:
         cure = "close it where it is open, or check its name and rights"

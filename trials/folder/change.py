@@ -182,7 +182,11 @@ def _taken_back(record: Path) -> bool:
 
 
 def _remove(record: Path) -> None:
-    shutil.rmtree(record, ignore_errors=True)
+    if record.is_dir() and not record.is_symlink():
+        shutil.rmtree(record, ignore_errors=True)
+        return
+    with contextlib.suppress(OSError):
+        record.unlink()
 
 
 def _damaged(name: str) -> UserError:

@@ -18,6 +18,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from trials import limits
 from trials.errors import Problem, UserError
 from trials.folder import change, writing
 from trials.folder.clock import now
@@ -86,11 +87,9 @@ def _sign(holder: Path) -> None:
         "command": _command(),
         "since": now(),
     }
-    try:
+    with contextlib.suppress(OSError):
+        holder.unlink(missing_ok=True)
         holder.write_text(json.dumps(words), encoding="utf-8")
-    except OSError:
-        with contextlib.suppress(OSError):
-            holder.unlink(missing_ok=True)
 
 
 def _user() -> str:
@@ -110,11 +109,11 @@ def _command() -> str:
 def _held_by(holder: Path) -> str:
     """Say who has been writing since when, as far as it is known."""
     try:
-        words = json.loads(holder.read_bytes())
+        words = json.loads(limits.contents(holder, limits.PLAN_BYTES))
         since = datetime.fromisoformat(words["since"]).astimezone()
         today = since.date() == datetime.now().astimezone().date()
         at = since.strftime("%H:%M" if today else "%Y-%m-%d %H:%M")
         who = f"pid {words['pid']} ({words['user']} on {words['machine']})"
         return f"{who} has been writing here since {at} ({words['command']})"
-    except (OSError, ValueError, KeyError, TypeError):
+    except (UserError, ValueError, KeyError, TypeError, RecursionError):
         return "another splitboard command is writing to this folder"
