@@ -182,7 +182,7 @@ def test_update_formulas_against_direct_values(kind, lots, controls):
 @pytest.mark.parametrize("lots", [1, 3])
 def test_both_exchanges_agree_within_one_per_cent(lots):
     plan = lacewood(12, lots=lots)
-    whole, parts = (choose(plan, 3, exchange=exchange) for exchange in ("boards", "parts"))
+    whole, parts = (choose(plan, 3, starts=8, exchange=exchange) for exchange in ("boards", "parts"))
     assert whole.exchange == "boards"
     assert parts.exchange == "parts"
     size = models.Model(plan, whole.terms).size
@@ -193,7 +193,7 @@ def test_default_starts_come_within_a_thousandth_of_many():
     plan = lacewood(12)
     size = models.Model(plan, MAINS).size
     best = max(choose(plan, seed, MAINS, starts=20).value for seed in (1, 2))
-    assert all(np.exp((choose(plan, seed, MAINS).value - best) / size) > 0.999 for seed in range(3, 7))
+    assert all(np.exp((choose(plan, seed, MAINS).value - best) / size) > 0.999 for seed in (3, 4))
 
 
 @pytest.mark.parametrize(("boards", "limit"), [(12, 1.0), (24, 3.0)])
@@ -208,7 +208,7 @@ def test_seconds_of_computing(boards, limit):
 
 def test_better_than_chance():
     plan = lacewood(16)
-    found = choose(plan, 1, MAINS)
+    found = choose(plan, 1, MAINS, starts=4)
     chance = [choose(plan, seed, MAINS, starts=1, stop=lambda: True).value for seed in range(12)]
     assert found.value > max(chance) + 0.05
 
@@ -474,7 +474,7 @@ def test_added_boards_settle_what_is_wanted():
     plan = lacewood(12, lots=2)
     old = choose(replace(plan, boards=replace(plan.boards, lots=(6,))), 1, MAINS).boards
     variances = []
-    for request in ({"criterion": "L", "wanted": {"dwell": 1.0}}, {"criterion": "D"}):
+    for request in ({"criterion": "L", "wanted": {"dwell": 1.0}, "starts": 5}, {"criterion": "D", "starts": 5}):
         found = choose(plan, 2, MAINS, already=old, **request)
         assert [board.lot for board in found.boards] == [2] * 6
         assert "together with the boards already laid out" in found.notes[0]
@@ -488,10 +488,10 @@ def test_added_boards_settle_what_is_wanted():
 )
 def test_added_boards_are_never_worse_than_the_first_ones_again(number, wanted):
     """However little one difference counts beside another: by the mean alone it would be known a quarter worse."""
-    first = choose(lacewood(8), 2, MAINS, starts=8).boards
+    first = choose(lacewood(8), 2, MAINS, starts=3).boards
     plan = replace(lacewood(8), boards=replace(lacewood(8).boards, lots=(8, number)), added=(number,))
     places = [BoardPlace(9 + at, 2) for at in range(number)]
-    more = choose(plan, 2, MAINS, "L", starts=8, boards=places, already=first, wanted=wanted).boards
+    more = choose(plan, 2, MAINS, "L", starts=3, boards=places, already=first, wanted=wanted).boards
     again = [replace(board, lot=2) for board in first[:number]]
     for name in wanted:
         most = contrast_variance(plan, [*first, *again], name)
