@@ -162,15 +162,15 @@ def answers(trial: Trial, decision: Decision) -> Answers:
 def _exploratory(plan: Plan, changed: Sequence[Changed]) -> Iterator[str]:
     """Name the answers that rest on what was changed, or that nothing in a plan can ask for."""
     laps = [one.name for one in plan.responses if one.is_of_laps]
-    dark, brief = roles.darkness(plan), concerning(changed, ("brief",))
+    dark, brief = roles.darkness(plan), concerning(changed, ("brief",), ("record",))
     named = [one.name for one in plan.responses if any(line.split()[:1] == [one.name] for line in plan.brief)]
-    if plan.piece is None or concerning(changed, ("piece",), ("lap",)) or readings_of(changed, *laps):
+    if plan.piece is None or concerning(changed, ("piece",), ("lap",), ("record",)) or readings_of(changed, *laps):
         yield "laps"
     if brief or (dark is not None and readings_of(changed, dark.name)):
         yield "dark"
     if brief or readings_of(changed, *named):
         yield "schedules"
-    if concerning(changed, ("costs",)):
+    if concerning(changed, ("costs",), ("record",)):
         yield "worth"
     yield "strength"  # no question can ask for it
 

@@ -169,7 +169,7 @@ def decide(trial: Trial) -> Decision:
 
 def _resting_on(finding: Finding, changed: Sequence[Changed]) -> Finding:
     """Return a finding with the changes that it rests on."""
-    own = prespecified.readings_of(changed, finding.response)
+    own = (*prespecified.concerning(changed, ("record",)), *prespecified.readings_of(changed, finding.response))
     about = prespecified.concerning(changed, ("question", finding.factor, finding.response))
     if not finding.asked:
         return replace(finding, changed=(*about, *own))

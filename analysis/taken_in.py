@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from trials.folder import Trial
+from trials.folder.seal import part_words
 from trials.records import CONFIRMED
 
 LOOKED = "looked"
@@ -87,7 +88,13 @@ def corrections(trial: Trial) -> Iterator[str]:
 
 
 def outside(trial: Trial) -> Iterator[str]:
-    """Say which tables were changed outside splitboard and gone on with, when and why."""
+    """Say which tables and what of the record were changed outside splitboard and gone on with, when and why."""
+    for edit in trial.record.edited:
+        parts = ", ".join(map(part_words, edit["parts"]))
+        yield (
+            f"datapackage.json was edited outside splitboard ({parts}), accepted on {_when(edit['at'])} "
+            f"({edit['why']}). What it said before is not known; it is kept as {edit['kept_as']}."
+        )
     for one in trial.record.accepted:
         yield (
             f"{one.difference.name} was changed outside splitboard, accepted on {_when(one.at)} ({one.why}): "

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis import answers, decide, report
+from analysis import answers, decide, report, taken_in
 from tests.conftest import SMALL, outcome
 from trials import folder as folders
 from trials import prespecified, publish
@@ -363,3 +363,21 @@ def test_a_record_without_a_seal_is_held_against_its_plan_digest(place):
     path.write_text(json.dumps(tampered(values, "the plan")))
     with pytest.raises(UserError, match=r"was changed outside \(the plan\)"):
         folders.load(place)
+
+
+def test_an_edited_record_that_is_accepted_makes_every_answer_exploratory(place, run):
+    path = place / "datapackage.json"
+    edited = json.dumps(tampered(json.loads(path.read_bytes()), "the plan"))
+    path.write_text(edited)
+    done = run("accept", place, "--why", "no copy is left")
+    assert (done.status, "datapackage.json: the plan edited." in done.out) == (0, True)
+    trial = folders.load(place)
+    (one,) = trial.record.edited
+    assert (one["why"], (place / one["kept_as"]).read_text()) == ("no copy is left", edited)
+    assert [change.place for change in trial.changed] == ["record.plan", "question.carrier.darkness.worth"]
+    found = decide.decide(trial)
+    assert all(one.changed for one in found.findings)
+    assert {"worth", "schedules", "dark", "laps"} <= set(answers.answers(trial, found).exploratory)
+    (said,) = taken_in.outside(trial)
+    assert said.startswith("datapackage.json was edited outside splitboard (the plan), accepted on ")
+    assert run("accept", place, "--why", "again").status == 2

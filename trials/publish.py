@@ -162,6 +162,8 @@ def _kept(trial: Trial, shown: bool) -> dict[str, Any]:
         kept["splitboard:changed"] = [asdict(one) | {"place": one.place} for one in trial.changed]
     if record.added:
         kept["splitboard:added"] = list(record.added)
+    if record.edited:
+        kept["splitboard:edited"] = list(record.edited)
     if record.accepted:
         kept["splitboard:accepted"] = [asdict(one) for one in record.accepted]
     if trial.closings:

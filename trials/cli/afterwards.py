@@ -90,7 +90,11 @@ def accept(
             accepted = folders.accept(place, folders.read_plan(place.plan_file), why.strip())
             kept = [(one.difference.name, one.kept_as) for one in accepted]
             lines = [f"{one.difference.name}: {one.difference.words}." for one in accepted]
-            lines += [f"As it was it is kept as {one.kept_as}; the report tells it." for one in accepted]
+            told = {place.package_file.name: "The edited file"}
+            lines += [
+                f"{told.get(one.difference.name, 'As it was it')} is kept as {one.kept_as}; the report tells it."
+                for one in accepted
+            ]
     data = {
         "act": "put back" if put_back else "accepted",
         "files": [{"file": name, "kept_as": as_} for name, as_ in kept],

@@ -9,7 +9,7 @@ from trials.csv_text import csv_text
 from trials.errors import Problem, UserError
 from trials.folder import change, differences, guarded
 from trials.folder.clock import now
-from trials.folder.description import ACCEPTED, Accepted, kept, put, tables_kept
+from trials.folder.description import ACCEPTED, Accepted, accept_edit, kept, put, tables_kept
 from trials.folder.differences import Difference
 from trials.folder.journal import check_cells, conditions_in, readings_in, standing
 from trials.folder.layout_file import layout_seen
@@ -39,7 +39,8 @@ def outside(folder: Folder) -> list[Difference]:
 def accept(folder: Folder, plan: Plan, why: str) -> list[Accepted]:
     """Put on record that tables were changed outside, and go on with them; the caller holds the lock.
 
-    Each is kept as it was under a dated name.
+    Each is kept as it was under a dated name. A record that was edited itself comes first and alone; as it was is not
+    known, and as it is it is kept.
 
     Raises
     ------
@@ -47,6 +48,10 @@ def accept(folder: Folder, plan: Plan, why: str) -> list[Accepted]:
         Nothing was changed; the layout was, which says what lies on the boards already; or what stands in a table now
         could not have been recorded.
     """
+    edited = accept_edit(folder, plan, why)
+    if edited is not None:
+        parts, kept_as = edited
+        return [Accepted(now(), why, Difference("datapackage.json", unreadable=f"{parts} edited"), kept_as)]
     found = outside(folder)
     here = guarded.on_disk(folder, lambda path: path)
     before = tables_kept(folder, lambda path: path) or {}

@@ -15,7 +15,7 @@ from trials.folder.clock import now
 from trials.folder.differences import Difference
 from trials.folder.place import Folder
 from trials.folder.reading import Where, steadily
-from trials.folder.seal import NOTICED, SEAL, broken, part_words, seal
+from trials.folder.seal import NOTICED, PLAN, SEAL, broken, part_words, seal
 from trials.folder.shape import fits
 from trials.plan import Plan
 from trials.prespecified import Changed
@@ -27,6 +27,8 @@ BACK = f"put it back from a copy; {ANEW}"
 """What to do about a file of the layout that is not as it was written."""
 ACCEPTED = "splitboard:accepted"
 """Where changes of a table made outside stand that were put on record."""
+EDITED = "splitboard:edited"
+"""Where edits of this record stand that were accepted."""
 
 
 class _Occasion(TypedDict):
@@ -40,6 +42,15 @@ class Occasion(_Occasion, total=False):
     """Boards added later, as they stand in the record; older ones without their plan."""
 
     plan: Plan
+
+
+class Edited(TypedDict):
+    """An edit of the record itself that was accepted: which parts, and where the edited file is kept."""
+
+    at: str
+    why: str
+    parts: tuple[str, ...]
+    kept_as: str
 
 
 class Notice(TypedDict):
@@ -97,6 +108,7 @@ class Record:
     added: tuple[dict[str, Any], ...] = ()
     scoring: tuple[dict[str, Any], ...] = ()
     accepted: tuple[Accepted, ...] = ()
+    edited: tuple[dict[str, Any], ...] = ()
     noticed: tuple[dict[str, Any], ...] | None = None
     digest: str = ""
 
@@ -113,7 +125,12 @@ class Record:
         rows : of readings.csv, without the header.
         """
         found = prespecified.changed(self.plan, self.laid_out, plan)
-        return tuple(_dated(one, self.laid_out_at, self.noticed, rows) for one in found)
+        edits = [
+            Changed(("record", "plan"), "as it was laid out", "edited outside", "", self.laid_out_at, one["at"])
+            for one in self.edited
+            if PLAN in one["parts"]
+        ]
+        return (*edits, *(_dated(one, self.laid_out_at, self.noticed, rows) for one in found))
 
     @property
     def last_seed(self) -> int:
@@ -159,6 +176,11 @@ def record_seen(folder: Folder, where: Where) -> Record:
     values = _package(folder, where)
     if not values and not where(folder.layout_file).exists():
         raise UserError(Problem("the boards are not laid out yet", "run 'splitboard plan' first"))
+    return _as_record(folder, values)
+
+
+def _as_record(folder: Folder, values: Mapping[str, Any]) -> Record:
+    """Return the record that stands in datapackage.json, checked and held against its seal."""
     try:
         prespecified.check(_shaped(values["splitboard:plan"], Plan))
         record = Record(
@@ -171,10 +193,11 @@ def record_seen(folder: Folder, where: Where) -> Record:
             added=_shaped(values.get("splitboard:added", []), tuple[Occasion, ...]),
             scoring=tuple(_act(one) for one in _shaped(values.get(SCORING, []), tuple[Act, ...])),
             accepted=tuple(_accepted(one) for one in _shaped(values.get(ACCEPTED, []), tuple[Accepted, ...])),
+            edited=_shaped(values.get(EDITED, []), tuple[Edited, ...]),
             noticed=_shaped(values[NOTICED], tuple[Notice, ...]) if NOTICED in values else None,
             digest=seal(values)["whole"],
         )
-        _check_seal(values)
+        _check_seal(folder, values)
     except (KeyError, TypeError, ValueError, AttributeError):
         raise UserError(
             Problem(
@@ -186,11 +209,15 @@ def record_seen(folder: Folder, where: Where) -> Record:
     return record
 
 
-def _check_seal(values: Mapping[str, Any]) -> None:
+def _check_seal(folder: Folder, values: Mapping[str, Any]) -> None:
     parts = broken(values)
     if parts:
         what = f"what is on record here was changed outside ({', '.join(map(part_words, parts))})"
-        raise UserError(Problem(what, "put the file back from a copy, or undo the change", file="datapackage.json"))
+        cure = (
+            f"put the file back from a copy, or 'splitboard accept {folder.path} --why \"...\"' goes on with it: the "
+            "report tells it, and with another plan on record every answer is exploratory"
+        )
+        raise UserError(Problem(what, cure, file="datapackage.json"))
 
 
 def _act(act: dict[str, Any]) -> dict[str, Any]:
@@ -257,6 +284,35 @@ def kept(folder: Folder) -> dict[str, Any]:
     return {key: value for key, value in _package(folder, lambda path: path).items() if key.startswith("splitboard:")}
 
 
+def accept_edit(folder: Folder, plan: Plan, why: str) -> tuple[str, str] | None:
+    """Seal an edited record anew and say in it that it was edited; the caller holds the lock.
+
+    Returns
+    -------
+    The parts in words, and the name under which the edited file is kept; None where nothing was edited.
+    """
+    change.finish(folder.path)
+    package = _package(folder, lambda path: path)
+    try:
+        parts = broken(package) if package else ()
+        tables = guarded.unpacked(package)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise _damaged() from None
+    if not parts:
+        return None
+    edited: Edited = {
+        "at": now(), "why": why, "parts": tuple(map(str, parts)), "kept_as": folder.aside(folder.package_file),
+    }  # fmt: skip
+    record = {key: value for key, value in package.items() if key.startswith("splitboard:")}
+    record |= {EDITED: [*record.get(EDITED, []), edited | {"parts": list(parts)}], NOTICED: record.get(NOTICED, [])}
+    there = guarded.on_disk(folder, lambda path: path)
+    contents = {edited["kept_as"]: limits.contents(folder.package_file, limits.RECORD_BYTES)}
+    contents[folder.package_file.name] = described(folder, plan, record, tables if tables is not None else there)
+    _as_record(folder, json.loads(contents[folder.package_file.name]))
+    change.make(folder.path, contents, before=there)
+    return ", ".join(map(part_words, parts)), edited["kept_as"]
+
+
 def tables_seen(folder: Folder, where: Where) -> dict[str, bytes]:
     """Return the tables of a folder that stands still, as they were written last, by the files' names.
 
@@ -281,7 +337,7 @@ def tables_kept(folder: Folder, where: Where) -> dict[str, bytes] | None:
     package = _package(folder, where)
     try:
         if NOTICED in package:
-            _check_seal(package)
+            _as_record(folder, package)
         return guarded.unpacked(package)
     except (ValueError, TypeError, AttributeError):
         raise _damaged() from None

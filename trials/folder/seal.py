@@ -14,6 +14,7 @@ from typing import Any
 from trials.plan import LAID_OUT, digest_of
 
 SEAL = "splitboard:seal"
+PLAN = "splitboard:plan"
 NOTICED = "splitboard:noticed"
 """Where the changes of the plan stand that have been noticed; records from before there was a seal have neither."""
 _WHOLE = "whole"
@@ -52,8 +53,8 @@ def part_words(part: str) -> str:
 
 def _odd_digests(package: Mapping[str, Any]) -> tuple[str, ...]:
     """Hold a record without a seal against the digests of its plan, which with boards added are not all of one."""
-    plan = package["splitboard:plan"]
+    plan = package[PLAN]
     digests = {"splitboard:layoutDigest": digest_of({key: plan[key] for key in LAID_OUT if key in plan})}
     if not package.get("splitboard:added") and not plan.get("rehearsal"):
         digests["splitboard:planDigest"] = digest_of(plan)
-    return ("splitboard:plan",) if any(package.get(key, now) != now for key, now in digests.items()) else ()
+    return (PLAN,) if any(package.get(key, now) != now for key, now in digests.items()) else ()
