@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -274,22 +275,28 @@ def test_nobody_to_ask(run, tmp_path):
 # --- JSON and the whole job ------------------------------------------------------------------------
 
 
+@pytest.fixture
+def example(tmp_path: Path) -> Path:
+    """Return a copy of the example: looking at an open trial is put on record in it."""
+    return Path(shutil.copytree(EXAMPLE, tmp_path / "counter"))
+
+
 @pytest.mark.parametrize("command", ["check", "analyse", "decide"])
-def test_json_holds_no_nan_and_the_same_answer(run, command):
-    done = run(command, EXAMPLE, "--json")
+def test_json_holds_no_nan_and_the_same_answer(run, command, example):
+    done = run(command, example, "--json")
     assert done.status == 0
     given = json.loads(done.out, parse_constant=lambda word: pytest.fail(f"{word} is not JSON"))
     assert given["ok"] is True
     assert given["schema"] == f"splitboard/{command}/1"
-    plain = run(command, EXAMPLE).out
+    plain = run(command, example).out
     if command == "decide":
         assert all(finding["sentence"] in plain for finding in given["data"]["findings"])
 
 
-def test_letters_only_when_asked_for(run):
-    plain = run("analyse", EXAMPLE, "--response", "darkness").out
+def test_letters_only_when_asked_for(run, example):
+    plain = run("analyse", example, "--response", "darkness").out
     assert "letters" not in plain
-    marked = run("analyse", EXAMPLE, "--response", "darkness", "--letters").out
+    marked = run("analyse", example, "--response", "darkness", "--letters").out
     assert re.search(r"water +[\d.]+ +[\d.]+ +[\d.]+  ab?", marked)
     assert "does not show them to be alike" in marked
 
