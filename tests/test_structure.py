@@ -143,6 +143,39 @@ def test_degrees_of_freedom_add_up(tmp_path, boards, lanes, strips):
     assert sum(effect.df for effect in told.effects) + places + sum(told.error_dfs.values()) == len(patches) - 1
 
 
+@pytest.mark.parametrize("boards", [4, 6, 8, 10, 12, 24])
+def test_whole_sets_have_the_places_of_their_layouts(tmp_path, boards):
+    """What is reckoned from counts alone is what a layout of so many boards has."""
+    factors = {"a": (2, "board"), "b": (2, "lane"), "c": (3, "strip")}
+    base = plan_of(tmp_path, factors, count=4, lanes=2, strips=3)
+    named = replace(base, model=replace(base.model, interactions=tuple(structure.pairs_by_weight(base))))
+    wanted = structure.of_layout(named, lay_out(named, 1).patches)
+    plan = replace(base, boards=replace(base.boards, lots=(boards,)))
+    laid_out = structure.of_layout(plan, lay_out(plan, 2).patches)
+    reckoned = structure.of_whole_sets(plan, wanted)
+    assert reckoned.places == laid_out.places
+    assert reckoned.error_dfs == laid_out.error_dfs
+    assert reckoned.effects == laid_out.effects
+
+
+def test_a_place_stays_in_the_model_where_patches_went_unread(tmp_path):
+    plan = plan_of(tmp_path, {"a": (2, "board"), "b": (2, "lane"), "c": (2, "strip")}, count=8, lanes=2, strips=2)
+    patches = lay_out(plan, 1).patches
+    whole = structure.of_layout(plan, patches)
+    assert whole.places == ("lane", "strip")
+    read = patches.drop(index=[0, 5, 6])
+    assert structure.of_layout(plan, read).places == ()
+    told = structure.of_layout(plan, read, whole.places)
+    assert told.places == ("lane", "strip")
+    assert all(effect.df == 1 for effect in told.effects)
+    # of two boards that lie alike nothing tells a lane from what is on it: the factor comes first
+    turned = patches.groupby("board")["b"].first()
+    alike = turned.index[turned == turned.iloc[0]][:2]
+    few = structure.of_layout(plan, patches[patches["board"].isin(alike)], whole.places)
+    assert "lane" not in few.places
+    assert few.by_name["b"].df == 1
+
+
 @pytest.mark.parametrize(
     ("unread", "random", "seal", "dwell"),
     [

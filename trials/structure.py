@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trials.plan import Kind, Plan
+from trials.plan import KINDS, Kind, Plan
 from trials.telling_apart import Columns, rank, same_as, told_apart
 
 if TYPE_CHECKING:
@@ -559,7 +559,7 @@ def _around(stratum: str, seen_as: dict[str, str]) -> list[str]:
 
 
 def describe(plan: Plan, structure: Structure) -> list[str]:
-    """Say for each factor what it is judged against and how many pieces there are."""
+    """Say for each factor what it is judged against and how many pieces there are; then what is done about places."""
     lines = []
     for factor in plan.factors:
         effect = structure.by_name[factor.name]
@@ -575,7 +575,31 @@ def describe(plan: Plan, structure: Structure) -> list[str]:
             lines.append(f"{factor.words} cannot be told apart from the {words} it is laid on.")
         else:
             lines.append(cannot_be_judged(plan, effect, pieces))
-    return lines
+    return [*lines, *_describe_places(plan, structure)]
+
+
+def _describe_places(plan: Plan, structure: Structure) -> Iterator[str]:
+    """Say which places are evened out and taken off, and what is left to chance."""
+
+    def laid(kind: Kind) -> str:
+        return " and ".join(factor.words for factor in plan.laid_on(kind))
+
+    for kind in structure.places:
+        yield f"{laid(kind)} lies equally often on each {kind}, and what a {kind}'s place does is taken off."
+    chance = [
+        f"which {piece_words(term, 1)} of a board gets which {laid(kind)}"
+        for kind, term in zip(KINDS[1:], ("board:lane", "board:strip", "residual"), strict=True)
+        if plan.laid_on(kind) and kind not in structure.places
+    ]
+    if plan.laid_on("board"):
+        chance.append("in which order boards are worked")
+        if 0 < min(structure.by_name[factor.name].error_df for factor in plan.laid_on("board")) < FEW:
+            yield (
+                f"With so few boards what changes over the day cannot be told from {laid('board')}: "
+                "work them under the same conditions."
+            )
+    if chance:
+        yield f"Left to chance: {' and '.join(chance)}."
 
 
 def judged_pieces(plan: Plan, effect: Effect) -> str:

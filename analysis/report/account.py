@@ -170,8 +170,7 @@ def _chance(trial: Trial) -> Iterator[str]:
     yield (
         f"splitboard {trial.record.version} gave boards, lanes, strips and patches their treatments at random, "
         f"boards within their lots, from seed {trial.record.seed}; the same plan and seed give the same layout "
-        "again. Treatments stand about as often at every place of a board, and the order of work is drawn so that no "
-        "treatment comes early or late as a whole."
+        "again."
     )
     for number, occasion in enumerate(trial.record.added, start=2):
         yield (
