@@ -155,6 +155,7 @@ def test_labels_cutting_plan_and_svg_when_asked(run, example, tmp_path):
         (("--kerf", "3"), "no unit"),
         (("--kerf", "90 mm"), "from 0 mm to 20 mm"),
         (("--first-day", "16.3.2026"), "write it as 2026-03-16"),
+        (("--first-day", "9999-12-31"), "lies outside the years 1970 to 2199"),
         (("--zone", "Europe/Atlantis"), "Atlantis"),
         (("--stock", "nowhere.csv"), "nowhere.csv"),
     ],

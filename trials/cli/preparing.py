@@ -111,10 +111,15 @@ def sheets(
 def _day(written: str) -> date | None:
     if not written:
         return None
+    from trials.cells import FIRST_YEAR, LAST_YEAR
+
     try:
-        return date.fromisoformat(written)
+        day = date.fromisoformat(written)
     except ValueError:
         raise UserError(Problem(f"{written!r} is not a date", "write it as 2026-03-16")) from None
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise UserError(Problem(f"{written!r} lies outside the years {FIRST_YEAR} to {LAST_YEAR}", "correct it"))
+    return day
 
 
 @app.command()

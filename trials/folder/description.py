@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any, Literal, TypedDict, get_args, get_type_hints
 
 from trials import data_package, limits, prespecified
+from trials.cells import FIRST_YEAR, LAST_YEAR
 from trials.errors import Problem, UserError
 from trials.folder import change, differences, guarded
 from trials.folder.clock import now
@@ -231,7 +232,8 @@ def _shaped(value: Any, kind: Any) -> Any:
 
 
 def _time(text: str) -> str:
-    datetime.fromisoformat(_shaped(text, str))
+    if not FIRST_YEAR <= datetime.fromisoformat(_shaped(text, str)).year <= LAST_YEAR:
+        raise ValueError(text)
     return text
 
 
