@@ -833,7 +833,7 @@ def test_a_folder_renamed_under_a_command_leaves_nothing_of_its_name(place, monk
         assert not place.exists(), at
         journal = folders.load(moved).journal
         assert len(journal) == 6 + (not said), said
-        assert not said or "its folder is gone; look whether it was renamed or moved, then run it again" in said
+        assert not said or "look whether it was renamed or moved, then run it again" in said
         outcomes.append(not said)
         shutil.rmtree(moved)
         place.mkdir()

@@ -175,6 +175,9 @@ def load_record(folder: Folder) -> Record:
 def record_seen(folder: Folder, where: Where) -> Record:
     """Read the record of a folder that stands still; see `load_record`."""
     values = _package(folder, where)
+    if not folder.path.is_dir():
+        what = f"there is no folder {str(folder.path)!r} any more"
+        raise UserError(Problem(what, "look whether it was renamed or moved, then run it again"))
     if not values and not where(folder.layout_file).exists():
         raise UserError(Problem("the boards are not laid out yet", "run 'splitboard plan' first"))
     return _as_record(folder, values)
