@@ -13,7 +13,7 @@ from tests.conftest import SMALL, outcome
 from trials import folder as folders
 from trials import prespecified, publish
 from trials.errors import UserError
-from trials.folder import Trial
+from trials.folder import Trial, guarded
 from trials.plan import Plan, read_plan
 
 EXTRA = """
@@ -381,3 +381,16 @@ def test_an_edited_record_that_is_accepted_makes_every_answer_exploratory(place,
     (said,) = taken_in.outside(trial)
     assert said.startswith("datapackage.json was edited outside splitboard (the plan), accepted on ")
     assert run("accept", place, "--why", "again").status == 2
+
+
+@pytest.mark.parametrize("key", ["splitboard:tables", "splitboard:layoutHash"])
+def test_what_says_what_lies_on_a_board_is_not_accepted_edited(place, run, key):
+    path = place / "datapackage.json"
+    values = json.loads(path.read_bytes())
+    values |= {key: values[key][::-1] if key.endswith("Hash") else guarded.packed({"layout.csv": b"patch"})}
+    edited = json.dumps(values)
+    path.write_text(edited)
+    assert "accept" not in run("decide", place).err
+    done = run("accept", place, "--why", "it is mine")
+    assert (done.status, path.read_text()) == (2, edited)
+    assert "put the file back from a copy" in done.err

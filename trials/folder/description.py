@@ -30,6 +30,9 @@ ACCEPTED = "splitboard:accepted"
 """Where changes of a table made outside stand that were put on record."""
 EDITED = "splitboard:edited"
 """Where edits of this record stand that were accepted."""
+LAYOUT_HASH = "splitboard:layoutHash"
+LAID_DOWN = {guarded.KEPT, LAYOUT_HASH}
+"""What the tables are held against: an edit of these is never accepted, for it may say what lies on which board."""
 
 
 class _Occasion(TypedDict):
@@ -192,7 +195,7 @@ def _as_record(folder: Folder, values: Mapping[str, Any]) -> Record:
             version=str(values["splitboard:version"]),
             plan=_shaped(values["splitboard:plan"], Plan),
             layout_digest=str(values["splitboard:layoutDigest"]),
-            layout_hash=str(values["splitboard:layoutHash"]),
+            layout_hash=str(values[LAYOUT_HASH]),
             laid_out_at=_time(values["splitboard:laidOutAt"]),
             added=_shaped(values.get("splitboard:added", []), tuple[Occasion, ...]),
             scoring=tuple(_act(one) for one in _shaped(values.get(SCORING, []), tuple[Act, ...])),
@@ -217,10 +220,12 @@ def _check_seal(folder: Folder, values: Mapping[str, Any]) -> None:
     parts = broken(values)
     if parts:
         what = f"what is on record here was changed outside ({', '.join(map(part_words, parts))})"
-        cure = (
-            f"put the file back from a copy, or 'splitboard accept {folder.path} --why \"...\"' goes on with it: the "
-            "report tells it, and with another plan on record every answer is exploratory"
-        )
+        cure = "put the file back from a copy"
+        if not LAID_DOWN & set(parts):
+            cure += (
+                f", or 'splitboard accept {folder.path} --why \"...\"' goes on with it: the report tells it, and "
+                "with another plan on record every answer is exploratory"
+            )
         raise UserError(Problem(what, cure, file="datapackage.json"))
 
 
@@ -305,6 +310,10 @@ def accept_edit(folder: Folder, plan: Plan, why: str) -> tuple[str, str] | None:
         raise _damaged() from None
     if not parts:
         return None
+    if LAID_DOWN & set(parts):
+        cure = "put the file back from a copy, such as the one a cloud drive or a backup kept"
+        what = "cannot be accepted: what it keeps of the tables was changed, and says what lies on which board"
+        raise UserError(Problem(what, cure, file="datapackage.json"))
     edited: Edited = {
         "at": now(), "why": why, "parts": tuple(map(str, parts)), "kept_as": folder.aside(folder.package_file),
     }  # fmt: skip

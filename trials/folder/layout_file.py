@@ -16,6 +16,7 @@ from trials.folder.clock import now
 from trials.folder.description import (
     ANEW,
     BACK,
+    LAYOUT_HASH,
     SCORING,
     described,
     is_closed,
@@ -113,7 +114,7 @@ def save_layout(folder: Folder, plan: Plan, layout: Layout, *, discard: bool = F
         "splitboard:laidOutAt": now(),
         "splitboard:planDigest": plan.digest(),
         "splitboard:layoutDigest": plan.layout_digest(),
-        "splitboard:layoutHash": _hash(layout.patches),
+        LAYOUT_HASH: _hash(layout.patches),
         "splitboard:plan": plan.as_dict(),
         NOTICED: [],
     }
@@ -146,7 +147,7 @@ def add_to_layout(folder: Folder, plan: Plan, plan_text: str, patches: pd.DataFr
     }  # fmt: skip
     record |= {
         "splitboard:layoutDigest": plan.layout_digest(),
-        "splitboard:layoutHash": _hash(patches),
+        LAYOUT_HASH: _hash(patches),
         "splitboard:added": [*record.get("splitboard:added", []), occasion],
     }
     if is_closed(record.get(SCORING, [])):
