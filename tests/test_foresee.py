@@ -105,6 +105,19 @@ def test_check_says_first_what_it_means_then_the_numbers(run, eight):
     assert files(eight).keys() == {"trial.toml"}
 
 
+def test_check_of_patches_that_leave_nothing_to_judge_by_says_so(run, tmp_path):
+    """Two lanes of one board, one level each."""
+    text = SMALL.replace("count = 4", "count = 1").replace("strips = 2", "strips = 1")
+    names = ("carrier", "seal_coat", "glaze_dwell", "figure_clarity")
+    board, lane, strip, response = (text.index(f'name = "{name}"') for name in names)
+    head = len("[[factor]]\n")
+    text = text[: board - head] + text[lane - head : strip - head] + text[response - len("[[response]]\n") :]
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    done = run("check", tmp_path)
+    assert done.status == 1
+    assert "the 2 lanes leave nothing to judge it by" in done.out
+
+
 def test_check_as_json_holds_the_same(run, eight):
     data = json.loads(run("check", eight, "--json").out)["data"]
     seal = next(one for one in data["expected"] if one["asked"] and one["effect"] == "seal_coat")
