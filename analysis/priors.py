@@ -324,7 +324,8 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
     What differed between the readings of one patch is told from the patches where they were read more than once.
     A piece that the earlier trial did not tell apart was part of its boards (a lane of which a board had one) or of
     its residual; it gets its share of that in the proportion of the working values, and what else it did to the other
-    variances (`_shifts`) is taken out of them.
+    variances (`_shifts`) is taken out of them. One whose own differences the treatments account for (the only board)
+    is part of neither: it is to the residual as its working value is.
     """
     there = next(one for one in earlier.plan.responses if one.name == response.name)
     if (there.kind, there.unit, there.grades) != (response.kind, response.unit, response.grades):
@@ -340,13 +341,17 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
         "board:lane": structure.treated_lanes(earlier.plan),
         "board:strip": structure.treated_strips(earlier.plan),
     }
+    untold = [term for term in found.told.random if term in _NAMES and term not in variances]
     inside = {term: "board" if numbers.get(term) == 1 and "board" in hosts else RESIDUAL for term in _NAMES}
-    inside |= {term: term for term in _NAMES if term in variances}
-    pieces = {term: variances[term] for term in _NAMES if inside[term] == term and term not in hosts}
+    inside |= {term: term for term in _NAMES if term in variances or term in untold}
+    pieces = {term: variances[term] for term in _NAMES if inside[term] == term and term in variances.keys() - hosts}
     for host, size in hosts.items():
         shares = _shares(response, [term for term, where in inside.items() if where == host])
         pieces |= {term: size * share for term, share in shares.items()}
-    if "board" in hosts:
+    for term in untold:
+        shares = _shares(response, [term, RESIDUAL])
+        pieces[term] = pieces[RESIDUAL] * shares[term] / shares[RESIDUAL]
+    if "board" in (*hosts, *untold):
         own = structure.random_terms(earlier.plan)
         free = {term: pieces[term] for term in numbers if inside[term] == RESIDUAL and term not in own}
         shifts = _shifts(earlier.plan, dict.fromkeys(_NAMES, 0.0) | free)
@@ -361,6 +366,9 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
             names = " and ".join(structure.piece_words(term) for term in apart)
             source += f" It could not tell {names} from {structure.piece_words(host)}; "
             source += "they are shared out like the working values."
+    if apart := [term for term in untold if term in wanted]:
+        names = " and ".join(structure.piece_words(term) for term in apart)
+        source += f" How much {names} differ it could not tell; that is taken in proportion to the working values."
     return _prior(plan, response, pieces, reading, source)
 
 

@@ -178,6 +178,28 @@ def test_pieces_the_earlier_trial_did_not_tell_apart_are_shared_out(tmp_path):
     assert "could not tell strips from patches" in found.source
 
 
+def test_the_residual_of_one_board_holds_nothing_of_what_boards_differ_by(tmp_path):
+    """No other board to compare it with: the residual stays as it is, boards are to it as the working values are."""
+    from tests.trials_made import trial_of
+
+    text = (
+        SMALL.replace("count = 4", "count = 1").replace("lanes = 2", "lanes = 1").replace("strips = 2", "strips = 4")
+    )
+    factors, rest = text.index("[[factor]]"), text.index("[[response]]")
+    one = '[[factor]]\nname = "dwell"\nlevels = ["3 min", "12 min"]\nlaid_on = "strip"\n'
+    text = text[:factors] + one + text[rest : text.index("[[question]]")]
+    trial = trial_of(tmp_path, text, lambda patch, draw: draw.gauss(3, 0.5))
+    response = trial.plan.response("darkness")
+    fitted = analyse(trial, response).fit.variances
+    assert list(fitted.index) == ["residual"]
+    found = priors.carried_over(trial.plan, response, trial)
+    assert found.variances["residual"] == pytest.approx(fitted["residual"])
+    assert found.variances["board"] == pytest.approx(
+        fitted["residual"] * 2.0**2 / (0.3**2 + 0.3**2 + 0.7**2), rel=0.3
+    )
+    assert "How much boards differ it could not tell" in found.source
+
+
 def test_strips_without_levels_give_their_own_trial_its_variances_back(tmp_path):
     """Two strips cross the lanes of an earlier trial; what is planned like it is planned with what was fitted."""
     earlier = tmp_path / "earlier"
