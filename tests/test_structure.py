@@ -114,6 +114,14 @@ def test_one_board_a_carrier_cannot_be_judged(tmp_path):
     assert told.fitted_random == []
 
 
+def test_boards_of_single_patches_are_called_boards(tmp_path):
+    plan = plan_of(tmp_path, {"a": (2, "board")}, count=3)
+    told = structure.of_layout(plan, lay_out(plan, 1).patches)
+    assert told.by_name["a"].judged_against == "residual"
+    said = structure.describe(plan, told)[0]
+    assert said.endswith("so it is judged against boards: 3 of them, 1 degree of freedom to judge by.")
+
+
 def test_pairs_give_way_to_factors(tmp_path):
     plan = plan_of(tmp_path, {"carrier": (3, "board"), "load": (2, "board")}, count=6, lanes=2, strips=2)
     told = structure.of_layout(plan, lay_out(plan, 0).patches)

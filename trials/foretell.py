@@ -109,8 +109,8 @@ def _forecast(plan: Plan, told: structure.Structure, treated: pd.DataFrame, ques
         why = f"{factor.words} {' and '.join(lacking)} {'is' if len(lacking) == 1 else 'are'} nowhere on the boards"
         return Forecast(question, False, f"{asked} No: {why}; lay out more boards, or take the level out.")
     compared = structure.judged_pieces(plan, effect)
-    within = "" if effect.judged_against == "board" else " on the same boards"
-    words = f"{asked} It can be told, by comparing {compared}{within} ({effect.error_df} degrees of freedom)."
+    within = "" if factor.laid_on == "board" else " on the same boards"
+    words = f"{asked} It can be told, by comparing {compared}{within} ({structure.df_words(effect.error_df)})."
     if effect.error_df < structure.FEW:
         words += " That is few: only a large difference will show; more boards would help."
     same = same_as(plan, told, treated, factor.name, question.between)

@@ -137,7 +137,12 @@ class Structure:
         differences between levels are the same either way where every lot holds every level.
         """
         rest = [term for term in self.fitted_random if term != "lot"]
-        return (self.fixed if rest == self.fitted_random else f"{self.fixed} + lot"), rest
+        return " + ".join([self.fixed, *self.lots_as_they_are]), rest
+
+    @property
+    def lots_as_they_are(self) -> list[str]:
+        """What stands for the lots in the fixed part of such a model; nothing where they make no difference."""
+        return [term for term in self.fitted_random if term == "lot"]
 
     def interaction(self, first: str, second: str) -> Effect | None:
         """Return the interaction of two factors, if the model has it."""
@@ -569,7 +574,7 @@ def describe(plan: Plan, structure: Structure) -> list[str]:
         if effect.can_be_judged:
             lines.append(
                 f"{factor.words} is laid on {laid}, so it is judged against {words}: "
-                f"{pieces} of them, {effect.error_df} degrees of freedom to judge by."
+                f"{pieces} of them, {df_words(effect.error_df)} to judge by."
             )
         elif effect.df == 0:
             lines.append(f"{factor.words} cannot be told apart from the {words} it is laid on.")
@@ -609,24 +614,36 @@ def judged_pieces(plan: Plan, effect: Effect) -> str:
 
 def judged_pieces_of(plan: Plan, factors: Sequence[str], against: str) -> str:
     """Return the same for an effect of these factors that is judged against a random term or the residual."""
-    kinds = {plan.factor(name).laid_on for name in factors} - {"board"}
-    if against == "residual" and len(kinds) == 1:
-        return piece_words(next(term for term in COLUMNS if _PIECE[term][0] in kinds))
-    return piece_words(against)
+    return piece_words(_pieces_of(plan, factors, against))
+
+
+def _pieces_of(plan: Plan, factors: Sequence[str], against: str) -> str:
+    """Return the term whose pieces these are called: where they are single patches, that of the factors' own kind."""
+    kinds = {plan.factor(name).laid_on for name in factors}
+    smaller = kinds - {"board"} or kinds
+    if against == "residual" and len(smaller) == 1:
+        return next(term for term in COLUMNS if _PIECE[term][0] in smaller)
+    return against
+
+
+def df_words(df: int) -> str:
+    """Return ``1 degree of freedom``, ``3 degrees of freedom``."""
+    return f"{df} degree{'' if df == 1 else 's'} of freedom"
 
 
 def cannot_be_judged(plan: Plan, effect: Effect, pieces: int) -> str:
     """Say why an effect has nothing to be judged against, and what would give it something."""
     names = " and ".join(plan.factor(name).words for name in effect.factors)
-    one = piece_words(effect.judged_against, 1)
+    term = _pieces_of(plan, effect.factors, effect.judged_against)
+    one = piece_words(term, 1)
     levels = len(plan.treatments(tuple(plan.factor(name) for name in effect.factors)))
-    if effect.judged_against == "board" and pieces <= levels:
+    if term == "board" and pieces <= levels:
         return (
             f"{names}: one board for each setting, so {names} and board cannot be told apart; "
             "lay out at least two boards of each."
         )
     return (
-        f"{names}: the {pieces} {piece_words(effect.judged_against)} leave nothing to judge it by, so its effect "
+        f"{names}: the {pieces} {piece_words(term)} leave nothing to judge it by, so its effect "
         f"and the differences from {one} to {one} cannot be told apart; lay out more boards."
     )
 

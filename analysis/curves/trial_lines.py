@@ -28,9 +28,9 @@ from analysis.mixed.degrees import variance_degrees
 from trials import structure
 from trials.errors import Problem, UserError
 from trials.folder import Trial
+from trials.level import LEVEL
 from trials.plan import Factor, Kind, Plan, Response
 
-LEVEL = 0.95
 _LOAD = "load_in_g_per_l"
 _LN_LOAD = "ln_of_load"
 _BEND = "ln_of_load_squared"
@@ -148,7 +148,7 @@ def _by_patches(
     """Take every patch, with the other factors, the lots as they are and the pieces at random."""
     told = structure.of_layout(plan, frame, places)
     others = [one.name for one in told.effects if one.df > 0 and load.name not in one.factors]
-    lots = ["lot"] if "lot" in told.random else []
+    lots = told.lots_as_they_are
     names = [one for one in others if ":" not in one and (carrier is None or one != carrier.name)]
     words = ", ".join([*(name.replace("_", " ") for name in names), *(f"{lot}s" for lot in lots)])
     note = f"Averaged over {words}." if words else ""
