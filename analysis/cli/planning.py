@@ -308,8 +308,9 @@ def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
         folders.add_to_layout(place, more.plan, more.plan_text, trial.patches, more.layout)
     whole = Layout(pd.concat([trial.patches, more.layout.patches], ignore_index=True), drawn, more.layout.notes)
     boards = "1 board is" if count == 1 else f"{count} boards are"
+    patches = len(more.layout.patches)
     lines = [
-        f"{boards} added, {len(more.layout.patches)} patches with codes of their own.",
+        f"{boards} added, {patches} patch{'' if patches == 1 else 'es'} with codes of their own.",
         "What was recorded is untouched.",
         more.words,
         "They count as a lot of their own, so that what differs between the occasions is not taken for a treatment.",
