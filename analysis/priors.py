@@ -209,7 +209,7 @@ def _stated(plan: Plan, response: Response, stated: Mapping[str, float]) -> Prio
     pieces = {term: whole[name] ** 2 for term, name in _NAMES.items()}
     if "lot" in stated:
         pieces["lot"] = stated["lot"] ** 2
-    if max(*whole.values(), *stated.values()) >= FURTHEST * math.hypot(whole["patch"], whole["reading"]):
+    if max(*whole.values(), *stated.values()) > FURTHEST * math.hypot(whole["patch"], whole["reading"]):
         what = f"the spread of {response.words} lies more than {FURTHEST:,} times apart"
         cure = "write larger standard deviations of patch and reading, or a smaller one of the others"
         raise UserError(Problem(what, cure, file="trial.toml"))

@@ -66,7 +66,7 @@ def test_every_board_has_every_wait_once_in_an_order_of_its_own(plan):
     assert all(sorted(order) == sorted(plan.factor("return_time").levels) for order in orders)
     assert len(orders) > 3
     counts = patches.groupby(["strip", "return_time"]).size()
-    assert counts.max() <= 2  # no wait sits in one cell of all boards
+    assert counts.max() < patches["board"].nunique()  # no wait sits in one cell of all boards
 
 
 def test_the_controls_are_the_wet_and_the_set_edge(plan):

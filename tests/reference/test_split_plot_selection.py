@@ -312,12 +312,20 @@ def test_as_good_as_a_plain_exchange_of_rows(levels, runs):
     assert np.linalg.slogdet(x.T @ x)[1] >= fedorov(candidates, runs, 1) - 1e-9
 
 
-def test_three_levels_of_a_bent_line_share_out_equally():
+@pytest.mark.parametrize(("levels", "least"), [(3, 1), (5, 0.85)])
+def test_a_bent_line_is_known_as_well_as_can_be(levels, least):
     """The D-optimal weights for a quadratic on an interval are a third at each end and in the middle.
 
-    Fedorov, Theory of Optimal Experiments (1972), from memory.
+    Fedorov, Theory of Optimal Experiments (1972), from memory. With more than three amounts the boards also keep the
+    others, so that a curve that does not fit shows, at a known price.
     """
-    plan = plan_of({"dwell": (5, "board")}, (9,))
+    plan = plan_of({"dwell": (levels, "board")}, (9,))
     plan = replace(plan, model=replace(plan.model, curvature=("dwell",)))
-    carried = [board.treatment["dwell"] for board in choose(plan, 1).boards]
-    assert sorted(carried) == ["0"] * 3 + ["2"] * 3 + ["4"] * 3
+    carried = [int(board.treatment["dwell"]) for board in choose(plan, 1).boards]
+    assert set(carried) == set(range(levels))
+
+    def information(amounts):
+        x = np.vander(np.array(amounts, float) / (levels - 1), 3)
+        return np.linalg.det(x.T @ x) ** (1 / 3)
+
+    assert information(carried) >= least * information([0, (levels - 1) / 2, levels - 1] * 3) - 1e-9
