@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -140,7 +141,7 @@ def test_a_layout_edited_by_hand(run, laid_out):
     path = laid_out / "layout.csv"
     path.write_text(path.read_text().replace("shellac", "none", 1))
     error = wrong(run, laid_out, "sheets", laid_out)
-    assert re.search(r"layout\.csv: .* row \d+, column seal_coat: 'shellac' became 'none'", error)
+    assert re.search(r"layout\.csv: .* row \d+, column seal_coat; ", error)
 
 
 def test_nothing_recorded_yet(run, laid_out):
@@ -193,6 +194,17 @@ def test_a_fault_of_our_own_keeps_its_traceback_and_says_so(run, laid_out, monke
     assert "ZeroDivisionError" in done.err
     assert "a fault of splitboard's own" in done.err
     assert not (laid_out / "readings.csv").exists()
+
+
+def test_a_folder_with_a_blank_in_its_name_is_named_as_it_is_typed(run, folder):
+    place = folder.with_name("it's my trial")
+    folder.rename(place)
+    for command in ("check", "plan", "sheets"):
+        said = run(command, place).err
+        assert Path(shlex.split(said.partition("Next: ")[2])[-1]) == place, said
+    (place / "layout.csv").unlink()
+    said = run("sheets", place).err
+    assert Path(shlex.split(said.partition("; '")[2].rpartition("' puts")[0])[2]) == place, said
 
 
 # --- what check says -------------------------------------------------------------------------------

@@ -91,10 +91,8 @@ def test_an_edited_layout_is_noticed_cell_by_cell(laid_out, run):
     for command in (("sheets", laid_out), ("record", scores(laid_out), laid_out), ("decide", laid_out)):
         done = run(*command)
         assert done.status == 2
-        was, now = before_it, rows[3][at]
-        assert (
-            f"layout.csv: was changed outside splitboard: row 4, column carrier: {was!r} became {now!r}" in done.err
-        )
+        assert "layout.csv: was changed outside splitboard: row 4, column carrier; " in done.err
+        assert not any(level in done.err for level in (before_it, rows[3][at]))  # whoever scores may read it
     assert files(laid_out) == before
 
 

@@ -126,7 +126,7 @@ EDITS: dict[str, tuple[str, Callable[[Rows], Rows | None], str]] = {
     "the file gone": ("readings.csv", lambda rows: None, "the file is gone"),
     "a time": ("conditions.csv", lambda rows: with_cell(rows, 2, "started_at", "9999-12-31"), "started_at: ''"),
     "a note gone": ("conditions.csv", lambda rows: rows[:-1], "row 4 is gone"),
-    "a level": ("layout.csv", lambda rows: with_cell(rows, 4, "carrier", "oil"), "carrier: 'alcohol' became"),
+    "a level": ("layout.csv", lambda rows: with_cell(rows, 4, "carrier", "oil"), "row 4, column carrier"),
     "codes swapped": (
         "layout.csv",
         lambda rows: with_cell(with_cell(rows, 2, "patch", rows[2][0]), 3, "patch", rows[1][0]),
@@ -203,6 +203,9 @@ def test_what_was_accepted_is_on_record_and_the_table_as_it_was_is_kept(place, r
     (said,) = taken_in.outside(trial)
     assert "(misread twice): 2 rows were changed" in said
     assert run("accept", place, "--why", "again").err.startswith("nothing was changed outside splitboard")
+    (place / "datapackage.json").rename(place / "away.json")
+    assert "the record of the layout (its seed and plan) is missing" in run("accept", place, "--put-back").err
+    (place / "away.json").rename(place / "datapackage.json")
     assert run("close", place).status == 0
     assert folders.load(place).record.accepted == (accepted,)
 

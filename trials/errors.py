@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import difflib
+import re
+import shlex
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
+from pathlib import PurePath
 
 FIRST = 20
 """How many faults of one file are said: as many as a person reads before mending the first."""
@@ -78,6 +81,14 @@ def first(problems: Iterable[Problem]) -> Iterator[Problem]:
     for file, count in seen.items():
         if count > FIRST:
             yield Problem(f"and {count - FIRST:,} more like these", "mend these first", file=file)
+
+
+def typed(name: str | PurePath) -> str:
+    """Return a name as it is typed at a prompt; double quotation marks suit every shell where they are enough."""
+    text = name.as_posix() if isinstance(name, PurePath) else name
+    if re.fullmatch(r"[\w./][\w./:-]*", text):
+        return text
+    return f'"{text}"' if not re.search(r'["$`\\!%]', text) else shlex.quote(text)
 
 
 def nearest(word: str, known: Iterable[object]) -> str:

@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from trials.errors import UserError
+from trials.errors import UserError, typed
 
 DONE, ANSWER_IS_NO, USER_MISTAKE, OUR_BUG = 0, 1, 2, 70
 
@@ -37,7 +37,7 @@ def next_step(text: str) -> None:
 
 def named(folder: Path) -> str:
     """Return a trial's folder as it is typed after a command: nothing for the one stood in."""
-    return "" if folder == Path() else f" {folder}"
+    return "" if folder == Path() else f" {typed(folder)}"
 
 
 @contextlib.contextmanager

@@ -295,10 +295,12 @@ def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
     with folders.locked(place):
         trial = folders.load(folder)
         if not trial.readings:
-            raise UserError(
-                Problem("nothing is recorded yet, so there is nothing to add to",
-                        "raise count in trial.toml and run 'splitboard plan --discard-layout'")
-            )  # fmt: skip
+            what = "nothing is recorded yet, so there is nothing to add to"
+            cure = "raise count in trial.toml and run 'splitboard plan --discard-layout'"
+            if trial.conditions:  # the boards are being made, so the plan is frozen
+                what = "no reading is recorded yet, so what is still open is not known"
+                cure = "take in scores of these boards first, with 'splitboard record SCORES.csv'"
+            raise UserError(Problem(what, cure))
         drawn = seed if seed is not None else secrets.randbelow(10**9)
         shell.say("Fitting what was recorded …")
         with shell.long_work("Looking for the best boards:") as work:

@@ -78,7 +78,7 @@ def accept(
     from trials import folder as folders
 
     if put_back == bool(why.strip()):
-        cure = 'add --why "..." to go on with the table as it is now, or --put-back to have it as it was'
+        cure = 'add either --why "..." to go on with the table as it is now, or --put-back to have it as it was'
         raise UserError(Problem("it does not say what becomes of the change", cure))
     place = folders.at(folder)
     with folders.locked(place):

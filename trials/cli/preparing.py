@@ -47,7 +47,7 @@ def new(
         )
     folders.write_text(folder / "trial.toml", text)
     shell.say(f"Wrote {folder / 'trial.toml'}. It is a text file: read it through and change what is not yours.")
-    shell.next_step(f"splitboard check {folder}")
+    shell.next_step("splitboard check" + shell.named(folder))
 
 
 def _prompt(question: str, default: str) -> str:

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import asdict
 
 from trials.csv_text import csv_text
-from trials.errors import Problem, UserError
+from trials.errors import Problem, UserError, typed
 from trials.folder import change, differences, guarded
 from trials.folder.clock import now
-from trials.folder.description import ACCEPTED, Accepted, accept_edit, kept, put, tables_kept
+from trials.folder.description import ACCEPTED, Accepted, accept_edit, kept, put, record_seen, tables_kept
 from trials.folder.differences import Difference
 from trials.folder.journal import check_cells, conditions_in, readings_in, standing
 from trials.folder.layout_file import layout_seen
@@ -23,13 +23,14 @@ def outside(folder: Folder) -> list[Difference]:
     Raises
     ------
     UserError
-        None of them does.
+        None of them does, or the record of the layout is damaged.
     """
     change.finish(folder.path)
     kept_tables = tables_kept(folder, lambda path: path)
     there = guarded.on_disk(folder, lambda path: path)
     found = [] if kept_tables is None else guarded.changed(kept_tables, there)
     if not found:
+        record_seen(folder, lambda path: path)
         raise UserError(
             Problem("nothing was changed outside splitboard", "there is nothing to accept or to put back")
         )
@@ -55,7 +56,7 @@ def accept(folder: Folder, plan: Plan, why: str) -> list[Accepted]:
     found = outside(folder)
     here = guarded.on_disk(folder, lambda path: path)
     before = tables_kept(folder, lambda path: path) or {}
-    back = f"put it back with 'splitboard accept {folder.path} --put-back'"
+    back = f"put it back with 'splitboard accept {typed(folder.path)} --put-back'"
     for one in found:
         if one.name == LAYOUT:
             what = "what was laid on a board stays on it, so no other layout is accepted"

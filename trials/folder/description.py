@@ -10,7 +10,7 @@ from typing import Any, Literal, TypedDict, get_args, get_type_hints
 
 from trials import data_package, limits, prespecified
 from trials.cells import FIRST_YEAR, LAST_YEAR
-from trials.errors import Problem, UserError
+from trials.errors import Problem, UserError, typed
 from trials.folder import change, differences, guarded
 from trials.folder.clock import now
 from trials.folder.differences import Difference
@@ -223,8 +223,8 @@ def _check_seal(folder: Folder, values: Mapping[str, Any]) -> None:
         cure = "put the file back from a copy"
         if not LAID_DOWN & set(parts):
             cure += (
-                f", or 'splitboard accept {folder.path} --why \"...\"' goes on with it: the report tells it, and "
-                "with another plan on record every answer is exploratory"
+                f", or 'splitboard accept {typed(folder.path)} --why \"...\"' goes on with it: the report tells it, "
+                "and with another plan on record every answer is exploratory"
             )
         raise UserError(Problem(what, cure, file="datapackage.json"))
 

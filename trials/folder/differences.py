@@ -16,6 +16,7 @@ from typing import Any
 from trials import csv_source
 from trials.csv_text import plain
 from trials.errors import UserError
+from trials.folder.place import LAYOUT
 
 Cells = tuple[str, ...]
 """A row's cells, in the order of the columns as they were written."""
@@ -83,12 +84,16 @@ class Difference:
         if self.added:
             yield _clause(self.added, "was added", "were added")
         if self.changed:
-            such = [f"row {one.row}, column {one.column}: {one.was!r} became {one.now!r}" for one in self.cells[:1]]
+            such = [f"row {one.row}, column {one.column}{self._became(one)}" for one in self.cells[:1]]
             if self.changed.count > 1:
                 such = [_clause(self.changed, "was changed", "were changed"), *(f"such as {one}" for one in such)]
             yield from such
         if self.moved:
             yield _clause(self.moved, "stands in another place", "stand in another order")
+
+    def _became(self, one: Cell) -> str:
+        """Say what a cell became; of the layout not, for whoever scores may read it."""
+        return "" if self.name == LAYOUT else f": {one.was!r} became {one.now!r}"
 
 
 def _clause(rows: Rows, one: str, several: str) -> str:

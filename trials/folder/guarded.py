@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from trials import limits
-from trials.errors import Problem, UserError
+from trials.errors import Problem, UserError, typed
 from trials.folder import differences
 from trials.folder.differences import Difference
 from trials.folder.place import LAYOUT, TABLES, Folder
@@ -66,11 +66,11 @@ def changed(kept: Mapping[str, bytes], there: Mapping[str, bytes]) -> list[Diffe
 
 def refused(folder: Folder, found: list[Difference]) -> UserError:
     """Return what is said of tables that were changed outside."""
-    back = f"'splitboard accept {folder.path} --put-back' puts it back as it was"
+    back = f"'splitboard accept {typed(folder.path)} --put-back' puts it back as it was"
     problems = []
     for one in found:
         cure = back
         if one.name != LAYOUT and not one.unreadable:
-            cure += f", and 'splitboard accept {folder.path} --why \"...\"' puts the change on record"
+            cure += f", and 'splitboard accept {typed(folder.path)} --why \"...\"' puts the change on record"
         problems.append(Problem(f"was changed outside splitboard: {one.words}", cure, file=one.name))
     return UserError(*problems)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from trials import __version__, csv_source, data_package, limits, prespecified
 from trials.csv_text import csv_text
-from trials.errors import Problem, UserError
+from trials.errors import Problem, UserError, typed
 from trials.folder import change, guarded
 from trials.folder.clock import now
 from trials.folder.description import (
@@ -63,7 +63,9 @@ def check_free(folder: Folder, *, discard: bool) -> None:
     what = _results(folder)
     if what:
         more = "add boards to it with 'splitboard plan --add 4', or " if what == "readings" else ""
-        cure = f"{more}start a follow-up with 'splitboard new NEW_FOLDER --like {folder.path}' and lay that out"
+        cure = (
+            f"{more}start a follow-up with 'splitboard new NEW_FOLDER --like {typed(folder.path)}' and lay that out"
+        )
         raise UserError(Problem(f"{what} have been taken in, so the plan is frozen", cure))
     if not discard and _laid_out(folder):
         cure = (
@@ -167,7 +169,7 @@ def load_layout(folder: Folder, plan: Plan) -> pd.DataFrame:
     ------
     UserError
         Not laid out yet; the plan's boards, factors, exclusions or controls have changed since; or a cell of
-        layout.csv has been edited (which one, and what stood there).
+        layout.csv has been edited (which one).
     """
     return steadily(folder, lambda where: layout_seen(folder, plan, where))
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import csv
 import io
 import re
-import shlex
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from trials.csv_text import neutral
 from trials.design import scoring_order
+from trials.errors import typed
 from trials.plan import STAGES, Plan, Response
 from trials.records import INVENTED
 from trials.scoring import HOW_TO_LOOK
@@ -110,7 +110,7 @@ def _form(
 ) -> Form:
     command = ["splitboard", "record", "scores.csv"]
     if assessor:
-        command += ["--assessor", _quoted(assessor)]
+        command += ["--assessor", typed(assessor)]
     return Form(
         assessor=assessor,
         stem=stem,
@@ -145,13 +145,6 @@ def file_stems(assessors: Iterable[str]) -> tuple[str, ...]:
 def _folded(name: str) -> str:
     """Return a name as file systems that ignore case and composition compare it."""
     return unicodedata.normalize("NFKC", name).casefold()
-
-
-def _quoted(name: str) -> str:
-    """Return a name as it is typed at a prompt; double quotation marks suit every shell where they are enough."""
-    if re.fullmatch(r"[\w.]+", name):
-        return name
-    return f'"{name}"' if not re.search(r'["$`\\!%]', name) else shlex.quote(name)
 
 
 def _column(response: Response) -> Column:
