@@ -152,10 +152,12 @@ def _boards_scale(upper: Axes, lower: Axes, tables: Sequence[pd.DataFrame]) -> N
     boards = sorted({int(count) for table in tables for count in table["boards"]})
     least, most = (boards[0], boards[-1]) if boards else (0, 1)
     spare = 0.04 * (most - least) or 0.5
-    step = math.ceil(len(boards) / _MOST_TICKS) or 1
+    shown: list[int] = []
+    for count in boards:
+        if not shown or count - shown[-1] >= (most - least) / _MOST_TICKS:  # else their numbers would touch
+            shown.append(count)
     for axes, named in ((upper, False), (lower, True)):
         axes.set_xlim(least - spare, most + spare)
-        shown = boards[::step]
         axes.set_xticks(shown, [str(count) if named else "" for count in shown])
     lower.set_xlabel("boards")
 
