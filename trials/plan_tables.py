@@ -31,7 +31,7 @@ RESERVED = (
     "patch", "lot", "board", "lane", "strip", "board_order", "control", "response", "value", "assessor",
     "stage", "repeat", "taken_at", "method", "source", "note", "against", "supersedes", "reason", "residual",
     "readings", "mean", "se", "df", "t", "p", "lower", "upper", "difference", "first", "second", "contrast",
-    "estimate", "slope", "squared_prediction",
+    "estimate", "slope", "squared_prediction", "load_in_g_per_l", "ln_of_load", "ln_of_load_squared", "darkness_in",
 )  # fmt: skip
 """Names the trial's own tables and models use, which a factor cannot have."""
 

@@ -98,8 +98,7 @@ def _answers_on(response: Response, outlook: Outlook) -> list[Expected]:
 
 def _card(plan: Plan, one: Expected) -> Card:
     known = is_known(one)
-    about = "" if one.exact else "about "
-    badge = f"settled {about}{sentences.settled(one)}" if known else "cannot be judged"
+    badge = f"settled {sentences.about(one, sentences.settled(one))}" if known else "cannot be judged"
     return Card(badge, known, words.clean(sentences.meaning(plan, one)), words.clean(sentences.besides(plan, one)))
 
 

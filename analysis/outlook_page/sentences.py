@@ -69,8 +69,8 @@ def meaning(plan: Plan, one: Expected) -> str:
     gains, none = _truths(plan, one, gain)
     return (
         f"{start}if {gains}, the answer will be worth it "
-        f"{_times(one, one.settles)}; if {none}, the answer will be not worth it "
-        f"{_times(one, one.says_none)}."
+        f"{about(one, times(one.settles))}; if {none}, the answer will be not worth it "
+        f"{about(one, times(one.says_none))}."
     )
 
 
@@ -109,7 +109,7 @@ def besides(plan: Plan, one: Expected) -> str:
     half = f"{amount(one.half_width)} {response.unit_words(one.half_width)}"
     return (
         f"The interval will reach about {half} to either side{which}. A difference of just "
-        f"{_counted(response, worth_of(one))} is seen at all {_times(one, one.power)}."
+        f"{_counted(response, worth_of(one))} is seen at all {about(one, times(one.power))}."
     )
 
 
@@ -117,8 +117,8 @@ def _counted(response: Response, value: float) -> str:
     return f"{words.plain(value)} {response.unit_words(value)}"
 
 
-def _times(one: Expected, chance: float) -> str:
-    said = times(chance)
+def about(one: Expected, said: str) -> str:
+    """Return what is said of a chance, with ``about`` before a number that is not exact."""
     return said if one.exact or not said[0].isdigit() else f"about {said}"
 
 

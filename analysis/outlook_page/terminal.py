@@ -50,8 +50,7 @@ def _question(one: Expected) -> list[str]:
     start = words.capital(sentences.subject(one))
     if not is_known(one):
         return ["", *_wrapped(f"{start}: {one.why_not or 'cannot be judged from this layout.'}")]
-    about = "" if one.exact else "about "
-    text = f"{start} (worth {words.plain(worth_of(one))}): settled {about}{sentences.settled(one)}"
+    text = f"{start} (worth {words.plain(worth_of(one))}): settled {sentences.about(one, sentences.settled(one))}"
     return ["", *_wrapped(text), f"  0 {bar(one.half_width / worth_of(one))}"]
 
 

@@ -53,7 +53,7 @@ def dealt_afresh(analysis: Analysis, factor: str, pair: tuple[str, str], *, is_o
     pair : the levels; the estimate is the second less the first.
     is_one_pair : whether the question is about this pair alone: two levels, or a pair that it names. Then the
         test is of the pair, on its own pieces, those with other levels left out. Where these have too few
-        arrangements for a p below .05, and where the question names no pair, the test is of the factor at all
+        arrangements for a p clear of chance, and where the question names no pair, the test is of the factor at all
         of its levels.
     seed : of the draws.
     """

@@ -42,7 +42,7 @@ class Way:
     odds, odds_lower, odds_upper : the odds of a higher grade at the second level over those at the first, from
         the ordered model alone.
     why_not : why this way gives no answer; empty where it does. Numbers may stand beside it: a p that could not
-        have fallen below .05, for one.
+        have been clear of chance, for one.
     notes : what a reader has to know, a sentence each.
     arrangements : how many the layout could have had, of re-randomisation alone.
     p_all : p of what was compared, by Holm over the questions asked beforehand; NaN for a later question.
