@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis import answers, decide, report, taken_in
+from analysis import answers, decide, report, schedules, taken_in
 from tests.conftest import SMALL, outcome
 from trials import folder as folders
 from trials import prespecified, publish
@@ -281,9 +281,12 @@ def test_what_a_reading_is_makes_every_answer_on_it_exploratory(place):
 
 
 def test_another_worth_is_a_later_question(place):
-    found = decide.decide(edit(place, "worth = 2", "worth = 19"))
-    assert [(one.worth, one.asked) for one in found.findings] == [(0.5, True), (2.0, True), (19.0, False)]
+    trial = edit(place, "worth = 0.5", "worth = 0.3")
+    found = decide.decide(trial)
+    assert [(one.worth, one.asked) for one in found.findings] == [(0.5, True), (2.0, True), (0.3, False)]
     assert found.findings[2].p_all != found.findings[2].p_all
+    for one in schedules.worth_it(found, trial.as_asked.plan):
+        assert [gain.worth for gain in one.gains if gain.response.name == "figure_clarity"] == [0.5]
 
 
 def test_brief_costs_and_way_of_counting(place):

@@ -106,9 +106,17 @@ def worth_it(decision: Decision, plan: Plan) -> tuple[Worth, ...]:
     ]
     pairs = dict.fromkeys((finding.factor, pair) for finding, pair in asked)
     return tuple(
-        _worth(decision, plan, factor, pair, [one for one, its in asked if (one.factor, its) == (factor, pair)])
+        _worth(
+            decision, plan, factor, pair, _first([one for one, its in asked if (one.factor, its) == (factor, pair)])
+        )
         for factor, pair in pairs
     )
+
+
+def _first(asked: Sequence[Finding]) -> list[Finding]:
+    """Leave out what was asked once more, with another worth, after the boards were laid out."""
+    before = {one.response for one in asked if one.asked}
+    return [one for one in asked if one.asked or one.response not in before]
 
 
 def _pair(question: Question, finding: Finding, plan: Plan) -> tuple[str, str] | None:
