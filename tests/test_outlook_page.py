@@ -235,6 +235,15 @@ def test_chances_in_words(chance, said):
 
 
 @pytest.mark.parametrize(
+    ("exact", "chance", "said"),
+    [(True, 0.7, "70 times"), (False, 0.7, "about 70 times"), (False, 0.999, "more than"), (False, 0.0, "never")],
+)
+def test_about_stands_before_numbers_that_are_not_exact(small, exact, chance, said):
+    one = replace(small.outlook.questions[0], exact=exact)
+    assert sentences.about(one, sentences.times(chance)).startswith(said)
+
+
+@pytest.mark.parametrize(
     ("value", "said"), [(0.274, "0.27"), (2.531, "2.5"), (13.2, "13"), (0.0996, "0.10"), (0.0, "0"), (130.0, "130")]
 )
 def test_amounts_have_two_digits(value, said):

@@ -554,6 +554,13 @@ def test_a_question_of_afterwards_is_called_exploratory(trial):
     assert "is 83 of 100; asked after the boards were laid out, so exploratory." in said
 
 
+def test_one_response_with_two_worths_is_told_apart_and_said_once(trial):
+    was = replace(finding(0.6), verdict="not worth it", worth=1.0, depends=("It depends on carrier.",))
+    said = worth_of(trial.plan, was, replace(was, asked=False, worth=0.2)).sentences
+    assert said[0].endswith(": not worth it for figure clarity (worth 1); worth it for figure clarity (worth 0.2).")
+    assert said.count("It depends on carrier.") == 1
+
+
 def test_the_eye_and_the_instrument_disagree(trial):
     darker = replace(finding(-2, 0.2), response="darkness", worth=None)
     said = " ".join(worth_of(trial.plan, finding(0.6), also=(darker,)).sentences)

@@ -135,7 +135,7 @@ def _worth(decision: Decision, plan: Plan, factor: str, pair: tuple[str, str], a
         gains = [_priced(one, cost.total) for one in gains]
         share = break_even_risk(cost.total, plan.costs.rework)
     said = _sentences(decision, plan, factor, pair, gains, cost)
-    return Worth(factor, *pair, tuple(gains), cost, share, tuple(said))
+    return Worth(factor, *pair, tuple(gains), cost, share, tuple(dict.fromkeys(said)))
 
 
 def _cost(plan: Plan, factor: str, first: str, second: str) -> Cost | None:
@@ -210,9 +210,11 @@ def _sentences(
 
 
 def _verdicts(asked: Iterable[Gain]) -> str:
-    by: dict[str, list[str]] = {}
-    for one in asked:
-        by.setdefault(one.verdict, []).append(one.response.words)
+    found, by = list(asked), dict[str, list[str]]()
+    for one in found:
+        twice = sum(other.response.name == one.response.name for other in found) > 1
+        at = f" (worth {one.worth:g})" if twice else ""
+        by.setdefault(one.verdict, []).append(f"{one.response.words}{at}")
     return "; ".join(f"{verdict} for {' and '.join(names)}" for verdict, names in by.items())
 
 
