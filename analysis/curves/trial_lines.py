@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import stdtrit
+from scipy.special import ndtri, stdtrit
 
 from analysis import combinations, mixed
 from analysis.curves import roles
@@ -295,4 +295,4 @@ def quantile_of(fit: mixed.MixedFit, row: np.ndarray) -> float:
     df = float(variance_degrees(slopes[-1], slopes, fit.precision.components.expected)[0])
     if not df >= 1:
         raise UserError("there are too few pieces to judge by")
-    return float(stdtrit(df, 0.5 + LEVEL / 2)) if math.isfinite(df) else 1.959963984540054
+    return float(stdtrit(df, 0.5 + LEVEL / 2) if math.isfinite(df) else ndtri(0.5 + LEVEL / 2))

@@ -37,7 +37,7 @@ class Simulated:
     half_width : how far the question's interval reaches to either side, on average; of the pair known least well.
     settled : the share of experiments with the right verdict at the true gain.
     says_none : the share with "not worth it" when no level differs.
-    seen : the share in which the F test of the question's factor has a p-value below 0.05.
+    seen : the share in which the F test of the question's factor has a p-value below what the trial's level leaves.
     count, seed : how many experiments, and what they were drawn with.
     """
 
