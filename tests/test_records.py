@@ -101,7 +101,7 @@ def test_the_good_rows_when_asked_for(laid_out, run):
     )
     done = run("record", file, laid_out, "--good-rows")
     assert done.status == 0
-    assert "1 readings taken in, 2 left out" in done.out
+    assert "1 reading taken in, 2 left out" in done.out
     assert "row 3" in done.err
     assert "row 4" in done.err
     assert [row["patch"] for row in recorded(laid_out)] == [str(first)]
@@ -189,7 +189,7 @@ def test_bench_notes(laid_out, run):
     header = ["board", "step", "started_at", "ended_at", "temperature_c", "humidity_pct"]
     good = [1, "dye", "2026-03-14 09:00", "2026-03-14 09:04", "20,5", 48]
     file = write(laid_out.parent / "bench.csv", [header, good])
-    assert "1 bench notes taken in" in run("record", file, laid_out).out
+    assert "1 bench note taken in" in run("record", file, laid_out).out
     assert "0 bench notes taken in, 1 recorded already" in run("record", file, laid_out).out
     assert folders.load_conditions(folders.at(laid_out))[0]["temperature_c"] == "20.5"
     for column, cell, says in (

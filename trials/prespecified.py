@@ -247,7 +247,7 @@ def when_withdrawn(one: Changed) -> str:
 def _noticed(one: Changed) -> str:
     if not one.noticed_at:
         return ""
-    readings = "" if one.readings is None else f", with {one.readings} readings in"
+    readings = "" if one.readings is None else f", with {one.readings or 'no'} reading{'s' * (one.readings != 1)} in"
     return f" (first noticed on {one.noticed_at[:10]}{readings})"
 
 

@@ -149,7 +149,7 @@ def _file_words(
     name: str, what: str, checked: Checked, count: int, *, write: bool
 ) -> tuple[dict[str, Any], list[str]]:
     verb = "taken in" if write else "would be taken in"
-    line = f"{name}: {count} {what} {verb}"
+    line = f"{name}: {count} {what.removesuffix('s') if count == 1 else what} {verb}"
     left_out = len(checked.problems) + len(checked.new) - count
     if checked.corrections:
         line += f", {checked.corrections} of them corrections"

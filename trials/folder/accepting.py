@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 from trials.csv_text import csv_text
 from trials.errors import Problem, UserError, typed
@@ -64,7 +64,11 @@ def accept(folder: Folder, plan: Plan, why: str) -> list[Accepted]:
         if one.unreadable:
             raise UserError(Problem(f"cannot be accepted: {one.unreadable}", back, file=one.name))
     after = {one.name: _rewritten(before[one.name], here[one.name], one.name) for one in found}
-    _check(folder, plan, before | after)
+    try:
+        _check(folder, plan, before | after)
+    except UserError as error:
+        problems = (replace(one, cure=f"correct it there, or {back}") if one.line else one for one in error.problems)
+        raise UserError(*problems) from None
     made = [Accepted(now(), why, one, folder.aside(folder.path / one.name)) for one in found]
     record = kept(folder)
     record |= {ACCEPTED: [*record.get(ACCEPTED, []), *(asdict(one) for one in made)]}
