@@ -20,6 +20,7 @@ from analysis.curves import (
     ks_of_lightness,
     relative_strength,
     threshold,
+    waits,
 )
 from analysis.curves import logit as plain
 from analysis.curves.no_limits import NoLimits
@@ -815,3 +816,9 @@ def test_the_lap_plan_is_read_as_such():
     assert roles.laps(plan).name == "lap_visibility"
     assert roles.dye_load(plan) is None
     assert roles.return_time(read_plan(EXAMPLE)) is None
+
+
+def test_a_wait_that_no_wait_tried_bounds_cannot_be_told():
+    row = {"group": "water", "x": 3.0, "lower": 0.0, "upper": math.inf, "no_limits": NoLimits.BETWEEN.value}
+    found = waits.wait_of(row, pd.Series([1.0, 5.0]), "at a risk of 1 in 10")
+    assert "cannot be told" in found.sentence

@@ -554,10 +554,10 @@ def test_a_question_of_afterwards_is_called_exploratory(trial):
     assert "is 83 of 100; asked after the boards were laid out, so exploratory." in said
 
 
-def test_one_response_with_two_worths_is_told_apart_and_said_once(trial):
+def test_a_worth_asked_once_more_afterwards_is_told_once_by_the_first(trial):
     was = replace(finding(0.6), verdict="not worth it", worth=1.0, depends=("It depends on carrier.",))
     said = worth_of(trial.plan, was, replace(was, asked=False, worth=0.2)).sentences
-    assert said[0].endswith(": not worth it for figure clarity (worth 1); worth it for figure clarity (worth 0.2).")
+    assert said[0].endswith(": not worth it for figure clarity.")
     assert said.count("It depends on carrier.") == 1
 
 

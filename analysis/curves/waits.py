@@ -40,7 +40,7 @@ def wait_of(row: dict[str, object], tried: pd.Series, what: str) -> Wait:
     minutes, lower, upper = (float(str(row[key])) for key in ("x", "lower", "upper"))
     shortest, longest = float(tried.min()), float(tried.max())
     start = "the edge" if name == ALL else f"with {name} the edge"
-    if math.isnan(minutes):
+    if math.isnan(minutes) or (lower <= 0 and math.isinf(upper) and row["no_limits"] is not None):
         return Wait(
             name, minutes, lower, upper, f"{start.replace('the edge', 'how long the edge may wait')} cannot be told"
         )

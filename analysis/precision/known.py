@@ -50,7 +50,7 @@ class KnownVariances:
         told = [at for at, z in enumerate(incidence) if float(np.abs(seen[at]).max()) > 1e-10 * np.abs(inverse).max()]
         self._pulls = [pull @ incidence[at] for at in told]
         information = [[np.square(incidence[i].T @ seen[j]).sum() / 2 for j in told] for i in told]
-        self._known = np.linalg.inv(np.array(information).reshape(len(told), len(told)))
+        self._known = np.linalg.pinv(np.array(information).reshape(len(told), len(told)), hermitian=True)
 
     def of(self, wanted: Combinations) -> tuple[np.ndarray, np.ndarray]:
         """Return the (m,) standard errors and degrees of freedom; NaN where it cannot be estimated."""
