@@ -90,6 +90,13 @@ def test_wood_dust_comes_first_and_every_caution_names_its_source() -> None:
     assert all(caution.text.endswith(".") and caution.source for caution in found)
 
 
+@pytest.mark.parametrize("caution", cautions.ALL, ids=lambda caution: caution.name)
+def test_the_short_form_is_one_line_that_stands_by_itself(caution: cautions.Caution) -> None:
+    assert caution.short.endswith(".")
+    assert "\n" not in caution.short
+    assert 40 < len(caution.short) <= 90
+
+
 def test_the_agencies_figures_stand_as_published() -> None:
     """NIOSH Pocket Guide, ethyl alcohol: flashes at 55 °F, burns from 3.3 %, 1000 ppm; US EPA wipes: 180 days."""
     texts = {caution.name: caution.text for caution in cautions.for_plan(_with_level("zzz"))}
@@ -101,3 +108,11 @@ def test_the_agencies_figures_stand_as_published() -> None:
     assert "180 days" in texts["Waste"]
     assert "water" in texts["Oily rags"]
     assert "1910.106(h)(8)(iii)" in next(c.source for c in cautions.for_plan(BARE) if c.name == "Oily rags")
+
+
+def test_cautions_of_a_batch_come_by_name_and_by_words() -> None:
+    assert [one.name for one in cautions.named(["Waste", "Dye powder"])] == ["Dye powder", "Waste"]
+    assert "Alcohol and other solvents" in {one.name for one in cautions.for_text("lacquer thinner 1, acetone 2")}
+    assert {one.name for one in cautions.for_text("zzz")} > {"Spraying", "Waste"}
+    with pytest.raises(KeyError):
+        cautions.named(["none such"])

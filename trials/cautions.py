@@ -7,14 +7,15 @@ languages; a plan whose words name nothing that is known here, or are in another
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from trials.plan import Plan
 
 GENERAL = (
     "General information, no legal or medical advice, and no list is complete. The maker's sheet and safety data "
-    "sheet, local codes and the authority having jurisdiction, and licensed practice come first."
+    "sheet, local codes and the authority having jurisdiction, and licensed practice come first. Outside the "
+    "USA your own rules hold instead of those named here."
 )
 """What stands above the cautions wherever they are shown."""
 
@@ -26,23 +27,27 @@ class Caution:
     Attributes
     ----------
     name : a short heading.
+    short : one line that stands by itself, for the top of a sheet, a step or a jar's label.
     text : whole sentences.
     source : the agencies and papers behind it; what was not read again for this list is marked "from memory".
     """
 
     name: str
+    short: str
     text: str
     source: str
 
 
 WOOD_DUST = Caution(
     "Wood dust",
+    "Wood dust harms lungs and burns: collect it at the tool, wear a particulate respirator.",
     "Wood dust is listed as a carcinogen and burns: collect it at the tool, and wear a particulate respirator "
     "when sanding, between coats too. A dust mask does nothing against vapour.",
     "NIOSH and OSHA on wood dust (from memory)",
 )
 DYE_POWDER = Caution(
     "Dye powder",
+    "Never breathe dye powder: respirator, gloves, powder into liquid, wipe spills up wet.",
     "Breathing or touching dye powder can bring on asthma, eczema and severe allergy, and some dyes may cause "
     "cancer; once sensitised, a person reacts to tiny amounts. Weigh it in moving air that draws dust away from "
     "the face, with slow, smooth movements and a short way to carry; wear gloves, long sleeves, an apron and a "
@@ -52,6 +57,7 @@ DYE_POWDER = Caution(
 )
 SOLVENT = Caution(
     "Alcohol and other solvents",
+    "It burns and its vapour travels: no flame, spark or heater, fresh air, lid on.",
     "Ethanol flashes at 13 °C (55 °F) and burns from 3.3 % in air; its limit for a working day is 1000 ppm. "
     "Denatured alcohol may hold methanol, which also passes through the skin. Vapour is heavier than air and "
     "travels to pilot lights, heaters and switches: no flame, spark or smoking, fresh air throughout, small "
@@ -62,16 +68,19 @@ SOLVENT = Caution(
 )
 SPRAYING = Caution(
     "Spraying",
+    "Spray only in a proper booth, with the respirator the sheet names; not planned here.",
     "Spraying what burns needs a proper booth with the right electrical rating; it is outside what this trial plans.",
     "OSHA 29 CFR 1910.107; NFPA 33 (both from memory)",
 )
 SKIN_AND_EYES = Caution(
     "Skin and eyes",
+    "Gloves by the safety data sheet, and splash goggles.",
     "Choose gloves by the safety data sheet, for thin nitrile soon gives way in thinner; wear splash goggles.",
     "NIOSH Pocket Guide to Chemical Hazards, ethyl alcohol; gloves: from memory",
 )
 OILY_RAGS = Caution(
     "Oily rags",
+    "Rags wet with oil catch fire by themselves: never pile them, see to them before you go.",
     "Rags wet with linseed or tung oil, oil varnish, oil glaze or gel stain heat up and catch fire by themselves. "
     "Never pile them. Spread or hang them outdoors, weighted and away from buildings; when dry put them into a "
     "metal container with a tight lid, filled with water and detergent, and ask the municipality about disposal. "
@@ -80,6 +89,7 @@ OILY_RAGS = Caution(
 )
 WASTE = Caution(
     "Waste",
+    "Nothing goes down the drain: wipes and remains into a closed, labelled container.",
     "Keep solvent wipes in a closed, labelled container without free liquid, for at most 180 days under the US EPA "
     "rule; spent solvent may be hazardous waste and states differ. Nothing goes down the drain, and a business may "
     "not let solvent evaporate to be rid of it.",
@@ -87,10 +97,26 @@ WASTE = Caution(
 )
 STRONG_CHEMICALS = Caution(
     "Ammonia, dichromate, lye, bleach",
+    "Ammonia, dichromate, lye, strong bleach: not planned here, ask a licensed specialist.",
     "Fuming with strong ammonia, dichromates, lye and strong bleaches are beyond these sheets, which give no way of "
     "working with them: ask a licensed specialist.",
     "This project's own rule",
 )
+HARDENERS = Caution(
+    "Hardeners, catalysts, isocyanates",
+    "Hardener or catalyst: not planned here. Maker's sheet, supplied air, a licensed shop.",
+    "Isocyanates, in the hardeners of two-component finishes, can bring on asthma for life, in tiny amounts "
+    "and through the skin too; once sensitised, a person reacts to a trace. Epoxy hardeners can sensitise the "
+    "skin. Acid-cured and conversion finishes give off formaldehyde, which is listed as a carcinogen. These sheets "
+    "plan no such work: the maker's sheet and safety data sheet, supplied air, health checks and a licensed shop.",
+    "NIOSH topic page on isocyanates; NIOSH publication 96-111, Preventing asthma and death from diisocyanate "
+    "exposure (1996); OSHA 29 CFR 1910.1048, formaldehyde; HSE (UK) on isocyanate paints (all from memory)",
+)
+
+ALL = (
+    HARDENERS, DYE_POWDER, SOLVENT, SPRAYING, OILY_RAGS, SKIN_AND_EYES, WASTE, STRONG_CHEMICALS, WOOD_DUST,
+)  # fmt: skip
+_BY_NAME = {caution.name: caution for caution in ALL}
 
 _DYES = (
     "dye", "dyed", "aniline", "stain", "pigment", "powder", "colour", "color", "tint", "toner", "concentrate",
@@ -138,6 +164,30 @@ def for_plan(plan: Plan) -> tuple[Caution, ...]:
     if not called or _in_another_script(text):
         called = [caution for caution, _ in _RULES]
     return (WOOD_DUST, *called)
+
+
+def for_text(text: str) -> tuple[Caution, ...]:
+    """Return the cautions that the words of one jar, step or part of a blend call for; wood dust is never one.
+
+    Parameters
+    ----------
+    text : as a person typed it; where it names nothing that is known here, every caution is called.
+    """
+    plain = text.casefold()
+    called = tuple(caution for caution, words in _RULES if any(word in plain for word in words))
+    return tuple(caution for caution, _ in _RULES) if not called or _in_another_script(plain) else called
+
+
+def named(names: Iterable[str], text: str = "") -> tuple[Caution, ...]:
+    """Return the cautions of these names in their standing order, told of the materials that `text` names.
+
+    Raises
+    ------
+    KeyError
+        There is no caution of one of the names.
+    """
+    wanted = {_BY_NAME[name] for name in names}
+    return tuple(caution for caution in ALL if caution in wanted)
 
 
 def _typed(plan: Plan) -> Iterator[str]:

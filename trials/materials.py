@@ -20,13 +20,7 @@ from trials.toml_source import Source, Table
 
 KINDS = ("carrier", "dye", "seal coat", "glaze", "top coat")
 BUILT_IN = "the built-in table"
-CAUTIONS = {
-    caution.name: caution
-    for caution in (
-        cautions.DYE_POWDER, cautions.SOLVENT, cautions.SPRAYING, cautions.SKIN_AND_EYES, cautions.OILY_RAGS,
-        cautions.WASTE, cautions.STRONG_CHEMICALS,
-    )
-}  # fmt: skip
+CAUTIONS = {caution.name: caution for caution in cautions.ALL}
 """The cautions an entry may call, by their names."""
 
 _STAGES = {"carrier": "dyed", "dye": "dyed", "seal coat": "sealed", "glaze": "glazed", "top coat": "topcoated"}
