@@ -1,0 +1,18 @@
+"""What the trade knows of carriers, dyes, seal coats, glazes and top coats, and whether a plan's go together.
+
+The table is ``materials.toml`` in this folder, in general words, a source to every entry and cell. A shop's own
+file of the same shape overrides or adds; what comes from it is marked. A maker's sheet overrides everything.
+"""
+
+from __future__ import annotations
+
+from trials.materials.reading import CAUTIONS, load
+from trials.materials.schedule import Schedule, schedule
+from trials.materials.table import BUILT_IN, KINDS, Fit, Material, Materials, Over, Range
+from trials.materials.together import Check, Checked, checks
+from trials.materials.words import is_nothing
+
+__all__ = [
+    "BUILT_IN", "CAUTIONS", "KINDS", "Check", "Checked", "Fit", "Material", "Materials", "Over", "Range", "Schedule",
+    "checks", "is_nothing", "load", "schedule",
+]  # fmt: skip
