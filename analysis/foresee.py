@@ -39,7 +39,7 @@ def told(
     mixed_up = selection.aliases(plan, treated[names].to_dict("records"))
     said = selection.alias_words(plan, mixed_up, plan.boards.count)
     seen = Outlook(
-        title=plan.title,
+        title=plan.marked_title,
         boards=foretold.boards,
         answers=expected(plan, layout, known),
         sources=(*(f"{plan.response(name).words}: {prior.source}" for name, prior in known.items()), *lacking),
@@ -52,7 +52,7 @@ def told(
 
 def lines(plan: Plan, foretold: Foretold, seen: Outlook) -> Iterator[str]:
     """Yield all of it as plain text: what it means first, then the numbers."""
-    yield plan.title
+    yield plan.marked_title
     yield ""
     yield foretold.boards
     yield ""

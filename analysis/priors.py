@@ -170,11 +170,9 @@ def _earlier(plan: Plan, place: Path | None) -> Trial | None:
         cure = "correct the path (it is reckoned from this folder), or take the line out"
         raise UserError(Problem(f"like names {plan.like!r}, which is no folder", cure, file="trial.toml"))
     trial = folders.load(path)
-    if trial.plan.rehearsal:
+    if trial.plan.rehearsal or (trial.plan.example and not plan.mark):
         cure = "name a trial that was made, or take the line out"
-        raise UserError(
-            Problem(f"like names {plan.like!r}, a rehearsal with invented results", cure, file="trial.toml")
-        )
+        raise UserError(Problem(f"like names {plan.like!r}, whose results are invented", cure, file="trial.toml"))
     if not trial.readings:
         cure = "name a trial with results, or take the line out"
         raise UserError(Problem(f"the trial in {plan.like!r} has no results", cure, file="trial.toml"))

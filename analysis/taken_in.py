@@ -22,7 +22,7 @@ def scored_by_eye(trial: Trial) -> bool:
 
 def too_early(trial: Trial) -> bool:
     """Whether results are seen now that somebody may go on scoring after."""
-    return not trial.closed and not trial.plan.rehearsal and scored_by_eye(trial)
+    return not trial.closed and not trial.plan.mark and scored_by_eye(trial)
 
 
 def warning(trial: Trial) -> str:

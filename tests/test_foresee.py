@@ -156,7 +156,9 @@ def test_check_of_a_trial_with_results_uses_what_they_showed(run):
 def test_check_names_the_source_of_every_variance(run, eight):
     text = (eight / "trial.toml").read_text(encoding="utf-8")
     path = os.path.relpath(EXAMPLE, eight)
-    (eight / "trial.toml").write_text(text.replace("[boards]", f'like = "{path}"\n[boards]', 1), encoding="utf-8")
+    (eight / "trial.toml").write_text(
+        text.replace("[boards]", f'like = "{path}"\nexample = true\n[boards]', 1), encoding="utf-8"
+    )
     assert "is not on the same scale" not in run("check", eight).err
     assert "Fitted in the trial 'Reception counter" in run("check", eight).out
     (eight / "trial.toml").write_text(

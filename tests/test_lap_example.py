@@ -20,6 +20,7 @@ from trials import folder
 LAPS = REPOSITORY / "example_trials" / "lap-boards"
 TRUTH = json.loads((LAPS / "truth.json").read_text(encoding="utf-8"))
 TRUE_WAITS = {one["carrier"]: one for one in TRUTH["waits"]}
+TABLES = ("layout.csv", "readings.csv", "conditions.csv")
 RESULTS = ("scores-A.csv", "steps.csv", "bench.csv")
 
 
@@ -49,24 +50,9 @@ def test_simulate_gives_the_files_that_lie_there(tmp_path):
     simulate.HERE = tmp_path
     for _ in range(2):
         simulate.main()
-        for name in (*(f"results/{result}" for result in RESULTS), "truth.json"):
+        for name in (*(f"results/{result}" for result in RESULTS), *TABLES, "truth.json"):
             assert (tmp_path / name).read_bytes() == (LAPS / name).read_bytes()
     assert {path.name for path in (tmp_path / "results").iterdir()} == set(RESULTS)
-
-
-def test_the_commands_take_them_in_as_they_lie_there(run, tmp_path):
-    assert run("new", tmp_path / "laps", "--example", "lap-boards").status == 0
-    assert run("plan", tmp_path / "laps", "--seed", script().LAYOUT_SEED).status == 0
-    for result in RESULTS:
-        done = run("record", LAPS / "results" / result, tmp_path / "laps")
-        assert done.status == 0, done.err
-    for name in ("layout.csv", "readings.csv", "conditions.csv"):
-        assert (tmp_path / "laps" / name).read_bytes() == (LAPS / name).read_bytes()
-
-
-def test_it_says_that_it_is_invented():
-    for name in ("README.md", "trial.toml", "truth.json"):
-        assert "invented" in (LAPS / name).read_text(encoding="utf-8").lower()
 
 
 # --- the truth itself ------------------------------------------------------------------------------

@@ -20,8 +20,7 @@ from trials.csv_text import csv_text, neutral, plain
 from trials.design import lay_out
 from trials.errors import UserError
 from trials.folder import Folder, Trial
-from trials.plan import read_plan
-from trials.records import INVENTED
+from trials.plan import INVENTED, read_plan
 
 PROFILE = Path(__file__).parent / "reference" / "data" / "data-package-2.0" / "profile.json"
 """The standard's own JSON schema of a package, version 2.0 (published 2024-06-26), its annotations (titles,
@@ -466,10 +465,11 @@ def test_invented_results_are_said_to_be(tmp_path, how):
         trial = replace(
             trial, journal=(*trial.journal, reading(trial.patches["patch"].iloc[0], "darkness", 3, **mark))
         )
+    said = "Rehearsal, invented results" if how == "plan" else "Invented results"
     for shown in (True, False):
         files = publish.build(trial, shown)
-        assert "Rehearsal, invented results." in files["README.md"].decode()
-        assert json.loads(files["datapackage.json"])["description"].startswith("Rehearsal, invented results.")
+        assert f"{said}." in files["README.md"].decode()
+        assert json.loads(files["datapackage.json"])["description"].startswith(f"{said}.")
 
 
 # --- writing ---------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ import shutil
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
+from statistics import fmean
 
 import pytest
 
@@ -189,7 +190,6 @@ def test_the_page_is_well_formed_and_whole(example):
 def test_what_the_plan_says_of_itself_stands_before_the_answer(example):
     trial, _, path = example
     text = path.read_text(encoding="utf-8")
-    assert "Invented results" in trial.plan.about
     assert text.index(trial.plan.about[:60]) < text.index('id="answer"')
 
 
@@ -296,13 +296,13 @@ def test_the_patch_values_are_the_means_of_the_readings(example):
     found = read(path, "patch_values")
     assert len(found) == len(trial.patches) * len(trial.plan.responses)
     for row in found[::17]:
-        values = [
-            float(reading["value"])
-            for reading in trial.readings
-            if (reading["patch"], reading["response"]) == (row["patch"], row["response"])
-        ]
-        assert math.isclose(float(row["value"]), sum(values) / len(values))
-        assert int(row["readings"]) == len(values)
+        looks: dict[str, list[float]] = {}
+        for reading in trial.readings:
+            if (reading["patch"], reading["response"]) == (row["patch"], row["response"]):
+                looks.setdefault(reading["assessor"], []).append(float(reading["value"]))
+        values = [fmean(again) for again in looks.values()]  # second looks count with the first, each assessor alike
+        assert math.isclose(float(row["value"]), fmean(values))
+        assert int(row["readings"]) == sum(map(len, looks.values()))
 
 
 def numbers(cell: str) -> list[str]:

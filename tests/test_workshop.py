@@ -9,7 +9,8 @@ import pytest
 
 from tests.conftest import EXAMPLE
 from tests.test_cli import files, wrong
-from trials import bench, folder, records
+from trials import bench, folder
+from trials.plan import INVENTED
 from trials.sheets import workshop
 
 STOCK = "plank,lot,length,width\n1,a,3600 mm,180 mm\n2,b,3600 mm,180 mm\n"
@@ -189,7 +190,7 @@ def test_a_rehearsals_sheets_are_marked_and_it_has_no_phone_page(run, tmp_path):
     for name in ("mixing.pdf", "order-of-work.pdf"):
         document = pypdfium2.PdfDocument(place / "rehearsal" / "sheets" / name)
         for page in document:
-            assert records.INVENTED in page.get_textpage().get_text_bounded().casefold()
+            assert INVENTED in page.get_textpage().get_text_bounded().casefold()
 
 
 def test_check_says_beforehand_what_one_pair_of_hands_cannot_do(run, tmp_path):

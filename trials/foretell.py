@@ -73,7 +73,7 @@ def foretell(plan: Plan, layout: Layout) -> Foretold:
         for level in _nowhere(treated, factor)
     ]
     return Foretold(
-        title=plan.title,
+        title=plan.marked_title,
         boards=_boards_words(plan, layout),
         questions=questions,
         factors=tuple(structure.describe(plan, told)),

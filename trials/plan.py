@@ -23,6 +23,8 @@ LAID_OUT = ("boards", "factors", "exclusions", "controls", "unusable", "model", 
 Grading = Literal["averages", "ordered", "rerandomised"]
 GRADINGS: tuple[Grading, ...] = ("averages", "ordered", "rerandomised")
 """How grades are counted: as numbers, as ordered words, or by dealing the treatments afresh."""
+INVENTED = "invented results"
+"""What a plan's mark ends with, and the source of each result that was made up."""
 STAGES = ("bare", "dyed", "sealed", "glazed", "topcoated", "aged")
 
 
@@ -296,7 +298,8 @@ class Plan:
     """A checked plan. Everything else follows from it and a seed.
 
     ``like`` names the folder of an earlier trial to take spreads from; ``added`` holds how many boards each later
-    occasion added, which are the last of the lots; ``rehearsal`` marks a plan whose results are invented.
+    occasion added, which are the last of the lots; ``rehearsal`` and ``example`` mark a plan whose results are
+    invented.
     ``costs`` says what steps cost, ``brief`` in lines what a finish has to come to (`trials.brief.read`), ``piece``
     what the answers are for, ``grades`` which way of counting grades comes first.
     """
@@ -319,6 +322,7 @@ class Plan:
     like: str = ""
     added: tuple[int, ...] = ()
     rehearsal: bool = False
+    example: bool = False
     lap: Lap | None = None
     bench: Bench = field(default_factory=Bench)
     preferences: tuple[Preference, ...] = ()
@@ -327,6 +331,19 @@ class Plan:
     brief: tuple[str, ...] = ()
     piece: Piece | None = None
     grades: Grading = "averages"
+
+    @property
+    def mark(self) -> str:
+        """What stands on every page, picture and row where results are invented; of a trial in earnest nothing."""
+        kind = "rehearsal" if self.rehearsal else "example" if self.example else ""
+        return f"{kind}, {INVENTED}" if kind else ""
+
+    @property
+    def marked_title(self) -> str:
+        """The title, which says where results are invented that they are, whatever the plan was made to say."""
+        if self.title.casefold().startswith(self.mark):
+            return self.title
+        return f"{self.mark.capitalize()}: {self.title}"
 
     def factor(self, name: str) -> Factor:
         """Return the factor of that name."""
@@ -387,7 +404,7 @@ class Plan:
         """
         values = _as_read(asdict(self))
         unused = _as_read({"unusable": [], "model": asdict(Model()), "spreads": [], "like": "", "added": []})
-        unused |= {"rehearsal": False, "lap": None, "bench": _as_read(asdict(Bench()))}
+        unused |= {"rehearsal": False, "example": False, "lap": None, "bench": _as_read(asdict(Bench()))}
         unused |= {"preferences": [], "scoring": asdict(Scoring())}
         unused |= {"costs": None, "brief": [], "piece": None, "grades": "averages"}
         work = _as_read({field.name: field.default for field in fields(Step) if field.default is not MISSING})

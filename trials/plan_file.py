@@ -39,7 +39,7 @@ def read(path: Path) -> Plan:
     root = source.root
     root.allow(TABLES)
     heading, about_boards = root.table("trial"), root.table("boards")
-    heading.allow(("title", "wood", "about", "like", "rehearsal"))
+    heading.allow(("title", "wood", "about", "like", "rehearsal", "example"))
     factors = tuple(plan_tables.factors(root))
     controls = tuple(plan_tables.controls(root))
     boards, assumed = _boards(about_boards, factors)
@@ -64,6 +64,7 @@ def read(path: Path) -> Plan:
         spreads=tuple(plan_options.spreads(root, responses)),
         like=heading.text("like", "") if "like" in heading else "",
         rehearsal=heading.flag("rehearsal", default=False),
+        example=heading.flag("example", default=False),
         preferences=preferences,
         scoring=scoring,
     )

@@ -17,9 +17,9 @@ from trials.blind import names_treatment, untold
 from trials.csv_text import csv_text
 from trials.errors import Problem, UserError
 from trials.folder import change, writing
-from trials.plan import Plan
+from trials.plan import INVENTED, Plan
 from trials.publish_page import read_me
-from trials.records import INVENTED, INVENTED_METHOD
+from trials.records import INVENTED_METHOD
 
 if TYPE_CHECKING:
     from trials.folder import Trial
@@ -128,7 +128,7 @@ def _plan_told(trial: Trial, shown: bool) -> Plan:
         title = untold(plan, plan.title) or UNNAMED
         plan = replace(plan, title=title, about=untold(plan, plan.about), wood=untold(plan, plan.wood))
     if _invented(trial):
-        plan = replace(plan, about=f"{INVENTED.capitalize()}. {plan.about}".strip())
+        plan = replace(plan, about=f"{(plan.mark or INVENTED).capitalize()}. {plan.about}".strip())
     return plan
 
 
@@ -139,9 +139,8 @@ def _name(trial: Trial, shown: bool) -> str:
 
 def _invented(trial: Trial) -> bool:
     """Whether any result is invented."""
-    mark = INVENTED.partition(", ")[2]
-    return trial.plan.rehearsal or any(
-        row["method"].casefold() == INVENTED_METHOD or mark in row["source"].casefold() for row in trial.journal
+    return bool(trial.plan.mark) or any(
+        row["method"].casefold() == INVENTED_METHOD or INVENTED in row["source"].casefold() for row in trial.journal
     )
 
 

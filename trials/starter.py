@@ -34,11 +34,19 @@ def example(name: str) -> Path:
     return examples_folder() / name
 
 
-def example_seed(name: str) -> int:
-    """Return the seed an example was laid out with, which its results belong to."""
-    from trials import folder
+def from_example(name: str) -> str:
+    """Return the plan of an example as the beginning of a trial in earnest: without the mark that its results bear.
 
-    return folder.load_record(folder.at(example(name))).seed
+    Raises
+    ------
+    UserError
+        There is none of that name.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(toml_source.text_of(example(name) / "trial.toml"))
+    document["trial"].pop("example")
+    return f"# Begun from the example {name}: change what is not yours.\n{tomlkit.dumps(document)}"
 
 
 def follow_up(earlier: Path, folder: Path) -> str:

@@ -39,35 +39,44 @@ def root(
 @app.command()
 def demo(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where to put it.")] = Path(f"{EXAMPLE}-demo"),
+    example: Annotated[str, typer.Option(help="Which example.")] = EXAMPLE,
     paper: Annotated[str, typer.Option(help="a4 or us-letter.")] = "a4",
 ) -> None:
     """Run the whole job once on an example with invented results.
 
+    The times in it are the example's own.
+
     splitboard demo counter-demo
     """
+    from trials import folder as folders
     from trials import starter
+    from trials.folder import clock
 
     if (folder / "trial.toml").exists():
         raise UserError(Problem(f"{str(folder)!r} holds a trial already", "name another folder, or delete that one"))
-    results = sorted((starter.example(EXAMPLE) / "results").glob("*.csv"))
-    seed = starter.example_seed(EXAMPLE)
-    shell.say("The results of this example are invented: see its README.\n")
-    _show_command(f"new{shell.named(folder)} --example {EXAMPLE}")
-    trials_cli.new(folder, EXAMPLE, None)
-    _show_command(f"check{shell.named(folder)}")
-    planning.check(folder)
-    _show_command(f"plan{shell.named(folder)} --seed {seed}")
-    planning.plan(folder, seed)
-    _show_command(f"sheets{shell.named(folder)}")
-    trials_cli.sheets(folder, paper=paper)
-    _show_command(f"record {' '.join(path.name for path in results)}{shell.named(folder)}")
-    trials_cli.record([*results, folder])
-    _show_command(f"close{shell.named(folder)}")
-    trials_cli.close(folder)
-    _show_command(f"decide{shell.named(folder)}")
-    answering.decide(folder)
-    _show_command(f"report{shell.named(folder)}")
-    answering.report(folder)
+    place = starter.example(example)
+    made = folders.load(place)
+    results = [folder / "results" / path.name for path in sorted((place / "results").glob("*.csv"))]
+    began = min(row["started_at"] for row in made.conditions)
+    for path in (folder / "trial.toml", *results):
+        folders.write_bytes(path, (place / path.relative_to(folder)).read_bytes())
+    shell.say(f"The plan of the example {example} is in {folder / 'trial.toml'}; its results are invented.")
+    with clock.set_to(made.record.laid_out_at):
+        _show_command(f"check{shell.named(folder)}")
+        planning.check(folder)
+        _show_command(f"plan{shell.named(folder)} --seed {made.record.seed}")
+        planning.plan(folder, made.record.seed)
+        _show_command(f"sheets{shell.named(folder)} --first-day {began[:10]}")
+        trials_cli.sheets(folder, paper=paper, first_day=began[:10])
+    with clock.set_to(max(row["taken_at"] for row in made.readings) + "Z"):
+        _show_command(f"record{''.join(map(shell.named, results))}{shell.named(folder)}")
+        trials_cli.record([*results, folder])
+        _show_command(f"close{shell.named(folder)}")
+        trials_cli.close(folder)
+        _show_command(f"decide{shell.named(folder)}")
+        answering.decide(folder)
+        _show_command(f"report{shell.named(folder)}")
+        answering.report(folder)
 
 
 def _show_command(text: str) -> None:

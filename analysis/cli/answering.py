@@ -56,7 +56,7 @@ def analyse(
         "not_fitted": [{"response": one.response.name, "why": one.why} for one in refused],
         "side_by_side": list(compared),
     }
-    lines = [trial.plan.title, ""] if trial.plan.rehearsal else []
+    lines = [trial.plan.marked_title, ""] if trial.plan.mark else []
     lines += [line for fit in chosen for line in _analysis_lines(fit, decision, letters=letters)]
     lines += [f"{one.response.words}: {one.why}" for one in refused]
     lines += [*([""] if lines and compared else []), *compared]
@@ -107,7 +107,7 @@ def report(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     with folders.locked(trial.folder):
         page = pages.write(trial, found, folders.now())
     data = {"report": str(page)} | _decision_data(found.decision)
-    marked = [trial.plan.title] if trial.plan.rehearsal else []
+    marked = [trial.plan.marked_title] if trial.plan.mark else []
     shell.answer("report", as_json=as_json, data=data, lines=[*marked, str(page)])
 
 
@@ -158,7 +158,7 @@ def _finding_lines(trial: Trial, decision: Decision) -> Iterator[str]:
     from analysis.decide import BY_NOW, together_words
     from analysis.responses import occasion_notes
 
-    yield trial.plan.title
+    yield trial.plan.marked_title
     yield ""
     if decision.changed:
         yield from (*prespecified.lines(decision.changed), "")

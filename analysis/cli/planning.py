@@ -171,7 +171,7 @@ def size(
         "questions": [foresee.size_dict(one) for one in found],
         "lacking": list(lacking),
     }
-    lines = [plan.title, ""]
+    lines = [plan.marked_title, ""]
     for one in found:
         lines += [*foresee.size_lines(plan, one), ""]
     lines += [f"- {reason}" for reason in lacking]

@@ -312,7 +312,7 @@ def _write_results(
         for stage in form.stages:
             read = [column.name for column in form.responses if stage in column.stages]
             columns = ["patch", *read, *(["assessor"] if form.assessor else []), "stage", "method", "source"]
-            said = [*([form.assessor] if form.assessor else []), stage, records.INVENTED_METHOD, records.INVENTED]
+            said = [*([form.assessor] if form.assessor else []), stage, records.INVENTED_METHOD, plan.mark]
             rows = [
                 [code, *(values[name][stage, form.assessor, int(code)] for name in read), *said]
                 for code in form.codes

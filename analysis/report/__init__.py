@@ -19,7 +19,6 @@ from trials import folder as folders
 from trials.folder import Trial
 from trials.level import chance_of, level_of
 from trials.plan import Plan
-from trials.records import INVENTED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +38,7 @@ def write(trial: Trial, decision: Decision | Answers, when: str) -> Path:
 
     Returns
     -------
-    The page. Equal trials and times give equal bytes. The tables of a rehearsal begin with a column source.
+    The page. Equal trials and times give equal bytes. Tables of invented results begin with a column source.
 
     Raises
     ------
@@ -52,8 +51,8 @@ def write(trial: Trial, decision: Decision | Answers, when: str) -> Path:
         text = page(_content(trial, found, tables, when))
     place = trial.folder.report
     for name, table in tables.items():
-        if trial.plan.rehearsal:  # in every row, so that no row goes without it
-            table = table.assign(source=INVENTED)[["source", *table.columns]]
+        if trial.plan.mark:  # in every row, so that no row goes without it
+            table = table.assign(source=trial.plan.mark)[["source", *table.columns]]
         text_of_table = folders.csv_text(list(table.columns), table.astype(object).to_numpy().tolist(), neutral=True)
         folders.write_text(place / "tables" / f"{name}.csv", text_of_table)
     folders.write_text(place / "report.html", text)

@@ -25,7 +25,6 @@ from analysis.responses import Analysis
 from trials import structure
 from trials.level import per_cent
 from trials.plan import Factor, Plan, Response
-from trials.records import INVENTED
 from trials.structure import Effect, Structure
 
 MINUS = "\N{MINUS SIGN}"
@@ -88,14 +87,13 @@ def count(number: int, one: str, many: str = "") -> str:
 
 
 def mark(plan: Plan) -> str:
-    """Return what has to stand on every page and picture of a rehearsal; of a trial nothing."""
-    return capital(INVENTED) if plan.rehearsal else ""
+    """Return what has to stand on every page and picture of a rehearsal or an example; of a trial nothing."""
+    return capital(plan.mark)
 
 
 def marked_title(plan: Plan) -> str:
     """Return a plan's title, which says of a rehearsal that it is one, whatever its file was made to say."""
-    title, sign = clean(plan.title), mark(plan)
-    return title if title.casefold().startswith(sign.casefold()) else f"{sign}: {title}"
+    return clean(plan.marked_title)
 
 
 # --- numbers ---------------------------------------------------------------------------------------

@@ -2,9 +2,9 @@
 
     python example_trials/lacewood-counter/simulate.py
 
-lays the plan out with its seed and writes results/*.csv and truth.json. The size of the board-to-board
-and patch-to-patch spread of L* after dye (2.0 and 1.0), and of assessor and repeat spread in grades, are
-working values, no source; every other number is made up.
+lays the plan out with its seed, writes results/*.csv and truth.json, and takes the results in. The size of the
+board-to-board and patch-to-patch spread of L* after dye (2.0 and 1.0), and of assessor and repeat spread in
+grades, are working values, no source; every other number is made up.
 """
 
 from __future__ import annotations
@@ -12,15 +12,26 @@ from __future__ import annotations
 import csv
 import json
 import random
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from trials.design import lay_out, scoring_order
+from trials import cli, folder
+from trials.design import lay_out
+from trials.folder import clock
 from trials.plan import read_plan
+from trials.scoring import sittings
 
 HERE = Path(__file__).parent
 LAYOUT_SEED = 20260314
 RESULT_SEED = 38
+AGAIN_SEED = 39
+LAID_OUT = "2026-03-14T09:00:00Z"
+AT_THE_BENCH = {"dye": datetime(2026, 3, 16, 8), "top coat": datetime(2026, 3, 20, 8)}
+BEGAN = {"A": datetime(2026, 3, 23, 9), "B": datetime(2026, 3, 23, 14), "": datetime(2026, 3, 23, 17)}
+"""When each assessor began to score, and when lightness was read."""
+LOOK_S, REST_S, READ_S = 35, 120, 20
+INVENTED = "invented"
 
 TRUTH: dict[str, dict[str, Any]] = {
     "figure_clarity": {
@@ -75,22 +86,45 @@ def main() -> None:
     latent = {name: _latent(patches, truth, draw) for name, truth in TRUTH.items()}
     results = HERE / "results"
     results.mkdir(exist_ok=True)
-    for assessor in plan.assessors:
-        rows = []
-        for code in scoring_order(patches, LAYOUT_SEED, assessor):
-            row = [code]
-            for name in ("figure_clarity", "lap_visibility"):
-                truth = TRUTH[name]
-                seen = latent[name][code] + truth["assessors"][assessor] + draw.gauss(0, truth["repeat"])
+    again = random.Random(AGAIN_SEED)  # of second looks: whether there are any changes no first one
+    for sitting in sittings(plan, patches, LAYOUT_SEED):
+        rows, (scored,) = [], sitting.rounds
+        truths = [(name, TRUTH[name]) for name in ("figure_clarity", "lap_visibility")]
+        for at, look in enumerate(scored.looks):
+            row: list[object] = [look.patch]
+            for name, truth in truths:
+                chance = draw if look.repeat == 1 else again
+                seen = latent[name][look.patch] + truth["assessors"][sitting.assessor]
+                seen += chance.gauss(0, truth["repeat"])
                 row.append(f"{min(max(round(seen * 2) / 2, 1), 5):g}")
-            rows.append([*row, assessor, ""])
-        header = ["patch", "figure_clarity", "lap_visibility", "assessor", "note"]
-        _write(results / f"scores-{assessor}.csv", header, rows)
-    rows = [[code, f"{latent['darkness'][code]:.1f}"] for code in sorted(latent["darkness"])]
-    _write(results / "lightness.csv", ["patch", "darkness"], rows)
-    header = ["board", "step", "started_at", "temperature_c", "humidity_pct"]
+            seconds = LOOK_S * at + REST_S * (at // sitting.rest_after if sitting.rest_after else 0)
+            rows.append([*row, sitting.assessor, look.repeat, _time(BEGAN[sitting.assessor], seconds), INVENTED])
+        header = ["patch", "figure_clarity", "lap_visibility", "assessor", "repeat", "taken_at", "method"]
+        _write(results / f"scores-{sitting.assessor}.csv", header, rows)
+    rows = [
+        [code, f"{latent['darkness'][code]:.1f}", _time(BEGAN[""], READ_S * at), INVENTED]
+        for at, code in enumerate(sorted(latent["darkness"]))
+    ]
+    _write(results / "lightness.csv", ["patch", "darkness", "taken_at", "method"], rows)
+    header = ["board", "step", "started_at", "temperature_c", "humidity_pct", "note"]
     _write(results / "bench.csv", header, _bench(patches, draw))
     (HERE / "truth.json").write_text(json.dumps(_answers(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    _take_in(results)
+
+
+def _take_in(results: Path) -> None:
+    """Lay the boards out and take the results in, by the clock of that time."""
+    for name in ("layout.csv", "readings.csv", "conditions.csv", "datapackage.json"):
+        (HERE / name).unlink(missing_ok=True)
+    plan = read_plan(HERE)
+    with clock.set_to(LAID_OUT):
+        folder.save_layout(folder.at(HERE), plan, lay_out(plan, LAYOUT_SEED))
+    with clock.set_to(_time(BEGAN[""], 3600) + "Z"):
+        cli.record([*sorted(results.glob("*.csv")), HERE])
+
+
+def _time(began: datetime, seconds: int) -> str:
+    return (began + timedelta(seconds=seconds)).isoformat()
 
 
 def _latent(patches: Any, truth: dict[str, Any], draw: random.Random) -> dict[int, float]:
@@ -119,13 +153,13 @@ def _latent(patches: Any, truth: dict[str, Any], draw: random.Random) -> dict[in
 
 
 def _bench(patches: Any, draw: random.Random) -> list[list[object]]:
-    """Return made-up bench notes: each board dyed in its turn on one morning."""
+    """Return made-up bench notes: each board in its turn, dyed on one morning and top-coated on another."""
     boards = patches.drop_duplicates("board").sort_values("board_order")
-    rows = []
-    for at, board in enumerate(boards["board"]):
-        hour, minute = divmod(8 * 60 + 12 * at, 60)
-        warm, damp = round(20.5 + draw.gauss(0, 0.4), 1), round(48 + draw.gauss(0, 1.5))
-        rows.append([board, "dye", f"2026-03-16 {hour:02d}:{minute:02d}", warm, damp])
+    rows: list[list[object]] = []
+    for step, began in AT_THE_BENCH.items():
+        for at, board in enumerate(boards["board"]):
+            warm, damp = round(20.5 + draw.gauss(0, 0.4), 1), round(48 + draw.gauss(0, 1.5))
+            rows.append([board, step, _time(began, 720 * at), warm, damp, INVENTED])
     return rows
 
 

@@ -2,7 +2,8 @@
 
     python example_trials/lap-boards/simulate.py
 
-lays the plan out with its seed and writes results/*.csv and truth.json. One thing lies behind a lap's grade and its
+lays the plan out with its seed, writes results/*.csv and truth.json, and takes the results in.
+One thing lies behind a lap's grade and its
 measured step: how far the first edge has set on that board after that wait. It grows with ln minutes, sooner with
 alcohol than with water, for alcohol leaves first (common practice, no source; so is how long each stays wet). The
 grade and the readings each add noise of their own. Every number is made up.
@@ -15,15 +16,26 @@ import json
 import math
 import random
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from trials import cli, folder
 from trials.design import lay_out, scoring_order
+from trials.folder import clock
 from trials.plan import read_plan
 
 HERE = Path(__file__).parent
 LAYOUT_SEED = 20260411
 RESULT_SEED = 2
+LAID_OUT = "2026-04-11T09:00:00Z"
+AT_THE_BENCH = {
+    "lane A, wait the return time, lane B": datetime(2026, 4, 13, 8),
+    "top coat": datetime(2026, 4, 16, 8),
+}
+SCORED, READ = datetime(2026, 4, 20, 9), datetime(2026, 4, 20, 14)
+BOARD_S, LOOK_S, READ_S = 3000, 35, 60
+INVENTED = "invented"
 
 TRUTH: dict[str, Any] = {
     "half_seen_min": {"water": 7.0, "alcohol": 2.6},  # half of the laps on a middling board are seen
@@ -61,15 +73,36 @@ def main() -> None:
     results.mkdir(exist_ok=True)
     (assessor,) = plan.assessors
     rows: list[list[object]] = [
-        [code, _grade(set_so_far[code], draw), assessor, ""] for code in scoring_order(patches, LAYOUT_SEED, assessor)
+        [code, _grade(set_so_far[code], draw), assessor, _time(SCORED, LOOK_S * at), INVENTED]
+        for at, code in enumerate(scoring_order(patches, LAYOUT_SEED, assessor))
     ]
-    _write(results / f"scores-{assessor}.csv", ["patch", "lap_visibility", "assessor", "note"], rows)
+    header = ["patch", "lap_visibility", "assessor", "taken_at", "method"]
+    _write(results / f"scores-{assessor}.csv", header, rows)
     board_of = dict(zip(patches["patch"], patches["board"], strict=True))
-    rows = [[code, _step(set_so_far[code], double[board_of[code]], draw)] for code in sorted(set_so_far)]
-    _write(results / "steps.csv", ["patch", "lap_step"], rows)
-    header = ["board", "step", "started_at", "temperature_c", "humidity_pct"]
+    rows = [
+        [code, _step(set_so_far[code], double[board_of[code]], draw), _time(READ, READ_S * at), INVENTED]
+        for at, code in enumerate(sorted(set_so_far))
+    ]
+    _write(results / "steps.csv", ["patch", "lap_step", "taken_at", "method"], rows)
+    header = ["board", "step", "started_at", "temperature_c", "humidity_pct", "note"]
     _write(results / "bench.csv", header, _bench(patches, draw))
     (HERE / "truth.json").write_text(json.dumps(_answers(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    _take_in(results)
+
+
+def _take_in(results: Path) -> None:
+    """Lay the boards out and take the results in, by the clock of that time."""
+    for name in ("layout.csv", "readings.csv", "conditions.csv", "datapackage.json"):
+        (HERE / name).unlink(missing_ok=True)
+    plan = read_plan(HERE)
+    with clock.set_to(LAID_OUT):
+        folder.save_layout(folder.at(HERE), plan, lay_out(plan, LAYOUT_SEED))
+    with clock.set_to(_time(READ, 3 * 3600) + "Z"):
+        cli.record([*sorted(results.glob("*.csv")), HERE])
+
+
+def _time(began: datetime, seconds: int) -> str:
+    return (began + timedelta(seconds=seconds)).isoformat()
 
 
 def _log_odds(carrier: str, waited_min: float) -> float:
@@ -98,14 +131,13 @@ def _share(log_odds: float) -> float:
 
 
 def _bench(patches: Any, draw: random.Random) -> list[list[object]]:
-    """Return made-up bench notes: each board's lanes laid in its turn, within one day."""
+    """Return made-up bench notes: each board in its turn, its lanes laid within one day, top-coated on another."""
     boards = patches.drop_duplicates("board").sort_values("board_order")
-    step = "lane A, wait the return time, lane B"
     rows: list[list[object]] = []
-    for at, board in enumerate(boards["board"]):
-        hour, minute = divmod(8 * 60 + 50 * at, 60)
-        warm, damp = round(20.5 + draw.gauss(0, 0.4), 1), round(48 + draw.gauss(0, 1.5))
-        rows.append([board, step, f"2026-04-13 {hour:02d}:{minute:02d}", warm, damp])
+    for step, began in AT_THE_BENCH.items():
+        for at, board in enumerate(boards["board"]):
+            warm, damp = round(20.5 + draw.gauss(0, 0.4), 1), round(48 + draw.gauss(0, 1.5))
+            rows.append([board, step, _time(began, BOARD_S * at), warm, damp, INVENTED])
     return rows
 
 

@@ -69,7 +69,7 @@ def from_plan(plan: Plan, patches: pd.DataFrame) -> BenchPlan:
     ]
     whole = plan.layout_digest() + layout_text(patches)
     return BenchPlan(
-        title=plan.title,
+        title=plan.marked_title,
         trial_id=hashlib.sha256(whole.encode()).hexdigest()[:12],
         boards=boards,
         steps=tuple(

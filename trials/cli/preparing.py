@@ -36,7 +36,7 @@ def new(
     if folder.exists() and not folder.is_dir():
         raise UserError(Problem(f"{str(folder)!r} is a file", "choose another name"))
     if example:
-        text = (starter.example(example) / "trial.toml").read_text(encoding="utf-8")
+        text = starter.from_example(example)
     elif like is not None:
         text = starter.follow_up(like, folder)
     elif sys.stdin.isatty():

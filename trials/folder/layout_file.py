@@ -180,11 +180,11 @@ def layout_seen(folder: Folder, plan: Plan, where: Where, tables: Mapping[str, b
     tables = tables_seen(folder, where) if tables is None else tables
     if LAYOUT not in tables:
         raise UserError(Problem("layout.csv is gone", BACK))
-    if plan.rehearsal != bool(record.plan.get("rehearsal")):
-        was = "a trial" if plan.rehearsal else "a rehearsal"
-        cure = "take rehearsal = true out again" if plan.rehearsal else "put rehearsal = true back under [trial]"
-        what = f"the plan no longer says what this folder was laid out as, {was}"
-        raise UserError(Problem(what, cure, file="trial.toml"))
+    for kind, words, says in (("rehearsal", "a rehearsal", plan.rehearsal), ("example", "an example", plan.example)):
+        if says != bool(record.plan.get(kind)):
+            what = f"the plan no longer says what this folder was laid out as, {'a trial' if says else words}"
+            cure = f"take {kind} = true out again" if says else f"put {kind} = true back under [trial]"
+            raise UserError(Problem(what, cure, file="trial.toml"))
     found = prespecified.changed(record.plan, record.laid_out, plan)
     changed = ", ".join(prespecified.words(one) for one in found if one.what[0] in prespecified.LAYOUT)
     if changed:

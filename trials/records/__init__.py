@@ -1,13 +1,12 @@
 """Take in scores, instrument readings, comparisons and bench notes: checked, appended, never lost."""
 
 from trials.records.bench_notes import check_conditions, is_conditions
-from trials.records.columns import INVENTED, INVENTED_METHOD
+from trials.records.columns import INVENTED_METHOD
 from trials.records.reading import Defaults
 from trials.records.taking import CONFIRMED, Checked, Held, check_readings, reading_words, still_missing
 
 __all__ = [
     "CONFIRMED",
-    "INVENTED",
     "INVENTED_METHOD",
     "Checked",
     "Defaults",

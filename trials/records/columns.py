@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from trials import csv_source
 from trials.csv_source import Table
 from trials.errors import Problem, UserError, nearest
-from trials.plan import Plan
+from trials.plan import INVENTED, Plan
 
 _OTHER_NAMES = {
     "code": "patch", "left": "patch", "right": "against", "rater": "assessor", "remark": "note", "notes": "note",
@@ -17,10 +17,8 @@ _OTHER_NAMES = {
 ASIDE = ("assessor", "stage", "repeat", "taken_at", "method", "note", "source", "against", "reason", "supersedes")
 """What may stand beside a value."""
 
-INVENTED = "rehearsal, invented results"
-"""What the source column of a rehearsal's results says; it stands on each of its pages too."""
 INVENTED_METHOD = "invented"
-"""How the readings of a rehearsal were taken."""
+"""How the readings of a rehearsal or an example were taken."""
 
 
 @dataclass(frozen=True)
@@ -98,14 +96,17 @@ def find(table: Table, plan: Plan, instrument: Mapping[str, str]) -> dict[str, s
 
 
 def check_origin(table: Table, plan: Plan, columns: dict[str, str], usual_method: str) -> None:
-    """Keep invented rows out of a trial and real ones out of a rehearsal, the good rows of the file too."""
+    """Keep invented rows out of a trial and real ones out of a rehearsal, the good rows of the file too.
+
+    An example takes in any row, and marks it as it marks its own.
+    """
     for row in table.rows:
         source, method = (row.cells[columns[name]] if name in columns else "" for name in ("source", "method"))
-        says_so = INVENTED.partition(", ")[2] in source.casefold()
+        says_so = INVENTED in source.casefold()
         invented = says_so or (method or usual_method).casefold() == INVENTED_METHOD
-        if invented and not plan.rehearsal:
+        if invented and not plan.mark:
             what, cure = (
-                "the row is an invented result of a rehearsal, which no trial takes in",
+                "the row is an invented result, which no trial takes in",
                 "name the file of what was really scored",
             )
             column = "source" if says_so else "method"

@@ -9,7 +9,7 @@ from typing import Any
 from trials.cells import Fault, repeat, time, value
 from trials.errors import nearest
 from trials.plan import STAGES, Plan, Preference, Response
-from trials.records.columns import INVENTED, INVENTED_METHOD, Cell
+from trials.records.columns import INVENTED_METHOD, Cell
 
 _SIDES = {"left": "1", "1": "1", "right": "0", "0": "0"}
 
@@ -53,8 +53,8 @@ def reading(
         "stage": _stage(aside.get("stage") or defaults.stage, response),
         "repeat": repeat(aside.get("repeat", "1")),
         "taken_at": time(aside.get("taken_at", ""), "taken_at"),
-        "method": INVENTED_METHOD if plan.rehearsal else method,
-        "source": f"{INVENTED}: {source}" if plan.rehearsal else source,
+        "method": INVENTED_METHOD if plan.mark else method,
+        "source": f"{plan.mark}: {source}" if plan.mark else source,
         "note": aside.get("note", ""),
         "against": _against(aside.get("against", ""), code, plan, response, patches),
         "supersedes": "",

@@ -73,6 +73,7 @@ def _sitting(plan: Plan, scored: list[Response], patches: pd.DataFrame, seed: in
         choices=tuple(Choice(preference.name, preference.ask) for preference in plan.preferences),
         rest_after=plan.scoring.rest_after,
         how_to_look=HOW_TO_LOOK,
+        mark=plan.mark,
     )
 
 

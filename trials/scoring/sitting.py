@@ -65,6 +65,7 @@ class Sitting:
     scales, choices : what is asked of a patch and of a pair.
     rest_after : looks between two rests.
     how_to_look : sentences to read before the first patch.
+    mark : what stands at the head where results are invented.
     """
 
     assessor: str
@@ -74,3 +75,4 @@ class Sitting:
     choices: tuple[Choice, ...]
     rest_after: int
     how_to_look: tuple[str, ...]
+    mark: str = ""

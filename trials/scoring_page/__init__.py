@@ -64,7 +64,8 @@ def page(sitting: Sitting) -> str:
         phone_page.templates("trials.scoring_page")
         .get_template("scoring.html")
         .render(
-            data=_data(sitting), style=style, script=script, policy=phone_page.policy(script, style),
+            data=_data(sitting), mark=sitting.mark, style=style, script=script,
+            policy=phone_page.policy(script, style),
         )
     )  # fmt: skip
 

@@ -21,7 +21,6 @@ from trials import folder as folders
 from trials.csv_text import plain
 from trials.errors import Problem, UserError
 from trials.plan import Plan
-from trials.records import INVENTED
 from trials.sheets import drawing, key_sheet, scoring_form
 from trials.sheets.drawing import PAPERS, Drawing
 from trials.sheets.key_sheet import Key
@@ -105,7 +104,7 @@ def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4") -> Sh
         boards=_board_sheet(plan, patches, paper),
         key=key_sheet.build(plan, patches, seed),
         forms=scoring_form.build(plan, patches, seed),
-        mark=INVENTED if plan.rehearsal else "",
+        mark=plan.mark,
     )
 
 

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, Literal
 from trials import units
 from trials.errors import Problem, UserError
 from trials.plan import Plan
-from trials.records import INVENTED
 from trials.sheets.drawing import PAPERS, RULE_MM, Box
 from trials.toml_source import Table
 
@@ -173,7 +172,7 @@ def build(
         fit=fit,
         lots=len(plan.boards.lots),
         pages=tuple(map(tuple, pages)),
-        mark=INVENTED if plan.rehearsal else "",
+        mark=plan.mark,
     )
 
 

@@ -17,7 +17,6 @@ from trials.csv_text import neutral
 from trials.design import scoring_order
 from trials.errors import typed
 from trials.plan import STAGES, Plan, Response
-from trials.records import INVENTED
 from trials.scoring import HOW_TO_LOOK
 
 if TYPE_CHECKING:
@@ -123,7 +122,7 @@ def _form(
         blank_name=f"{stem}.csv",
         columns=("patch", *(response.name for response in responses), "note"),
         command=tuple(command),
-        source=INVENTED if plan.rehearsal else "",
+        source=plan.mark,
     )
 
 

@@ -20,7 +20,6 @@ from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.materials import CAUTIONS
 from trials.mixing import Batch, Mixing, volume_words
-from trials.records import INVENTED
 from trials.scoring import sittings
 from trials.sheets import PAPERS, blind_title, board_svg, cutting_sheet, drawing, labels, typeset
 from trials.sheets.scoring_form import file_stems
@@ -93,17 +92,13 @@ def documents(trial: Trial, wanted: Wanted) -> Made:
         files |= _labels(trial, wanted)
     if wanted.stock is not None:
         made = cutting.cut(trial.latest_plan.boards, planks.read_stock(wanted.stock), _saw(wanted), _first(trial))
-        files |= cutting_sheet.documents(made, blind_title(trial.plan), wanted.paper, mark=_mark(trial))
+        files |= cutting_sheet.documents(made, blind_title(trial.plan), wanted.paper, mark=trial.plan.mark)
     if wanted.svg:
         plan = trial.latest_plan
         drawn = drawing.draw(plan, trial.latest_patches, wanted.paper)
         lots = len(trial.plan.boards.lots)
-        files |= board_svg.documents(drawn, blind_title(trial.plan), lots=lots, mark=_mark(trial))
+        files |= board_svg.documents(drawn, blind_title(trial.plan), lots=lots, mark=trial.plan.mark)
     return Made(files, tuple(dict.fromkeys(notes)))
-
-
-def _mark(trial: Trial) -> str:
-    return INVENTED if trial.plan.rehearsal else ""
 
 
 def _first(trial: Trial) -> int:
@@ -206,7 +201,7 @@ def _sheet(
         "width": width,
         "height": height,
         "foot": foot,
-        "mark": _mark(trial),
+        "mark": trial.plan.mark,
         "opening": list(opening),
         "sections": [
             {
@@ -268,7 +263,7 @@ def _order_of_work(trial: Trial) -> tuple[bench.Schedule | None, list[str]]:
 
 def _order_files(trial: Trial, order: bench.Schedule, wanted: Wanted) -> dict[str, bytes]:
     """Return the bench sheet, the timeline and the calendar."""
-    title = trial.plan.title
+    title = trial.plan.marked_title
     made = datetime.fromisoformat(trial.record.laid_out_at)
     first_day = wanted.first_day or made.date()
     return {
