@@ -61,6 +61,15 @@ def test_the_mixing_sheet_names_every_batch_and_its_cautions(made):
     assert "oz (" not in text.replace("oz by weight", "").replace("fl oz", "")
 
 
+def test_cautions_stand_short_at_the_head_and_whole_at_the_end(made):
+    for name, words in (("mixing.pdf", "Dye powder."), ("order-of-work.pdf", "Wood dust.")):
+        pages = [page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(made.files[name])]
+        assert words in pages[0]
+        assert "Source:" not in pages[0]
+        assert words in pages[-1]
+        assert "Source:" in pages[-1]
+
+
 def test_the_order_of_work_keeps_every_dwell(example, made):
     text = text_of(made.files["order-of-work.pdf"])
     assert "Day 1, 08:00 to 16:00" in text

@@ -6,11 +6,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
 
 from trials import bench, bench_page, cautions, cutting, one_batch, planks, scoring_page
 from trials.bench.lines import summary
@@ -18,13 +17,10 @@ from trials.bench.times import clock, span
 from trials.bench_page import BenchPlan, BenchTask
 from trials.errors import Problem, UserError
 from trials.folder import Trial
-from trials.materials import CAUTIONS
-from trials.mixing import Batch, Mixing, volume_words
 from trials.scoring import sittings
-from trials.sheets import PAPERS, blind_title, board_svg, cutting_sheet, drawing, labels, typeset
+from trials.sheets import blind_title, board_svg, cutting_sheet, drawing, labels, mixing_sheet, plain_sheet
+from trials.sheets.plain_sheet import Grid
 from trials.sheets.scoring_form import file_stems
-
-_LONGEST_HEAD = 70
 
 
 @dataclass(frozen=True)
@@ -78,7 +74,7 @@ def documents(trial: Trial, wanted: Wanted) -> Made:
     notes: list[str] = []
     mixing = one_batch.batches(trial)
     if mixing.batches:
-        files["mixing.pdf"] = _mixing_sheet(trial, mixing, wanted.paper)
+        files["mixing.pdf"] = mixing_sheet.document(trial, mixing, wanted.paper)
     notes += mixing.left_out
     order, why_not = _order_of_work(trial)
     notes += why_not
@@ -169,80 +165,7 @@ def _labels(trial: Trial, wanted: Wanted) -> dict[str, bytes]:
     )  # fmt: skip
 
 
-# --- sheets of headings, lines and tables ----------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Grid:
-    """A table on a sheet: which columns are numbers, and how wide they are beside each other (0: as needed)."""
-
-    header: Sequence[str]
-    rows: Sequence[Sequence[str]]
-    numeric: Sequence[bool]
-    widths: Sequence[int]
-
-
-def _sheet(
-    trial: Trial,
-    paper: str,
-    kind: str,
-    foot: str,
-    opening: Sequence[str],
-    sections: Sequence[tuple[str, Sequence[str], Sequence[Grid]]],
-    called: Sequence[str] = (),
-) -> bytes:
-    """Set a sheet of sections; `called` names the cautions at its end."""
-    width, height = PAPERS[paper]
-    named = [CAUTIONS[name] for name in called]
-    values: dict[str, Any] = {
-        "kind": kind,
-        "title": trial.plan.title,
-        "short_title": typeset.one_line(trial.plan.title, _LONGEST_HEAD),
-        "width": width,
-        "height": height,
-        "foot": foot,
-        "mark": trial.plan.mark,
-        "opening": list(opening),
-        "sections": [
-            {
-                "heading": heading,
-                "lines": list(lines),
-                "tables": [
-                    {
-                        "header": list(grid.header),
-                        "rows": [list(row) for row in grid.rows],
-                        "numeric": list(grid.numeric),
-                        "widths": list(grid.widths),
-                    }
-                    for grid in grids
-                ],
-            }
-            for heading, lines, grids in sections
-        ],
-        "cautions": [{"name": one.name, "text": one.text, "source": one.source} for one in named],
-        "general": cautions.GENERAL,
-    }
-    return typeset.pdf("plain", values)
-
-
-def _mixing_sheet(trial: Trial, mixing: Mixing, paper: str) -> bytes:
-    """Set the batches: a list of them first, then each with what to weigh and measure."""
-    opening = [
-        "Not blind: it names what goes on the boards. Mix each batch in one go for all its pieces: a second batch is "
-        "never quite the first. The maker's sheet comes before anything printed here.",
-    ]
-    rows = [[str(at), _batch_name(one), volume_words(one.made_ml)] for at, one in enumerate(mixing.batches, start=1)]
-    over = ("All batches", (), (Grid(("", "batch", "make"), rows, (True, False, False), (0, 2, 2)),))
-    each = [(f"{at}. {_batch_name(one)}", one.lines()[1:], ()) for at, one in enumerate(mixing.batches, start=1)]
-    left = [("Not reckoned", mixing.left_out, ())] if mixing.left_out else []
-    return _sheet(
-        trial, paper, "Mixing sheet", "Keep apart from the scoring.", opening, [over, *each, *left], mixing.cautions
-    )
-
-
-def _batch_name(batch: Batch) -> str:
-    levels = ", ".join(level for _, level in batch.levels)
-    return f"{batch.kind[:1].upper()}{batch.kind[1:]}: {batch.what}" + (f" ({levels})" if levels else "")
+# --- the order of work -----------------------------------------------------------------------------
 
 
 def _order_of_work(trial: Trial) -> tuple[bench.Schedule | None, list[str]]:
@@ -294,9 +217,14 @@ def _bench_sheet(trial: Trial, made: bench.Schedule, paper: str) -> bytes:
         hours = f"{clock(made.opens_s, 0)} to {clock(made.opens_s, made.day_s)}"
         if rows:
             sections.append((f"Day {day}, {hours}", (), (grid,)))
-    called = [one.name for one in cautions.for_plan(trial.plan) if one.name in CAUTIONS]
-    return _sheet(
-        trial, paper, "Order of work", "Times are a plan: write down the true ones.", summary(made), sections, called
+    return plain_sheet.document(
+        trial,
+        paper,
+        "Order of work",
+        "Times are a plan: write down the true ones.",
+        summary(made),
+        sections,
+        cautions.for_plan(trial.plan),
     )
 
 
