@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -66,16 +67,7 @@ def test_every_text_of_the_plan_is_read() -> None:
 
 @pytest.mark.parametrize("level", ["хорошее масло", "亜麻仁", "zzz"])
 def test_words_that_say_nothing_here_call_every_caution(level: str) -> None:
-    assert _names(_with_level(level)) == {
-        "Wood dust",
-        "Dye powder",
-        "Alcohol and other solvents",
-        "Spraying",
-        "Oily rags",
-        "Skin and eyes",
-        "Waste",
-        "Ammonia, dichromate, lye, bleach",
-    }
+    assert _names(_with_level(level)) == {caution.name for caution in cautions.ALL}
 
 
 @given(st.text(max_size=20), st.text(alphabet="abcdefghij oilspray", max_size=20))
@@ -99,19 +91,139 @@ def test_the_short_form_is_one_line_that_stands_by_itself(caution: cautions.Caut
 
 def test_the_agencies_figures_stand_as_published() -> None:
     """NIOSH Pocket Guide, ethyl alcohol: flashes at 55 °F, burns from 3.3 %, 1000 ppm; US EPA wipes: 180 days."""
-    texts = {caution.name: caution.text for caution in cautions.for_plan(_with_level("zzz"))}
-    solvent = texts["Alcohol and other solvents"]
-    assert "13 °C (55 °F)" in solvent
-    assert round((55 - 32) / 1.8) == 13
-    assert "3.3 %" in solvent
-    assert "1000 ppm" in solvent
-    assert "180 days" in texts["Waste"]
-    assert "water" in texts["Oily rags"]
-    assert "1910.106(h)(8)(iii)" in next(c.source for c in cautions.for_plan(BARE) if c.name == "Oily rags")
+    found = {caution.name: caution for caution in cautions.for_plan(_with_level("denatured alcohol"))}
+    solvent = found["Alcohol and other solvents"].text
+    assert "Ethanol flashes at 13 °C (55 °F), burns from 3.3 % in air, limit 1000 ppm" in solvent
+    assert "180 days" in found["Waste"].text
+    rags = cautions.OILY_RAGS
+    assert "water" in rags.text
+    assert "1910.106(h)(8)(iii)" in rags.source
+
+
+# --- solvents ----------------------------------------------------------------------------------------------------
+
+
+def _solvent(text: str) -> cautions.Caution:
+    return next(one for one in cautions.for_text(text) if one.name == "Alcohol and other solvents")
+
+
+@pytest.mark.parametrize(
+    ("text", "told", "untold"),
+    [
+        ("lacquer thinner", ["lacquer thinner"], ["thanol flashes", "acetone"]),
+        ("acetone 2, alcohol 1", ["Ethanol flashes at 13 °C", "acetone flashes at -18 °C"], ["mineral spirits"]),
+        ("mineral spirits", ["Mineral spirits flashes at 39 °C"], ["thanol flashes", "methanol"]),
+        ("naphtha", ["Naphtha"], ["ineral spirits"]),
+        ("shellac 1 lb cut", ["Ethanol flashes", "methanol, which passes through the skin"], ["acetone"]),
+        ("oil glaze", ["Mineral spirits"], ["thanol flashes"]),
+        ("xylol", ["Xylene flashes at 27 °C"], ["thanol flashes"]),
+    ],
+)
+def test_the_solvent_caution_speaks_of_the_solvents_at_hand(text: str, told: list[str], untold: list[str]) -> None:
+    solvent = _solvent(text)
+    for words in told:
+        assert words.casefold() in solvent.text.casefold()
+    for words in untold:
+        assert words not in solvent.text
+    assert ("methanol: NIOSH" in solvent.source) == ("methanol" in solvent.text)
+
+
+@pytest.mark.parametrize("text", ["zzz", "solvent of Uncle's", "vernis"])
+def test_where_the_solvent_is_not_known_all_are_spoken_of(text: str) -> None:
+    solvent = _solvent(text).text.casefold()
+    for name in ("ethanol", "methanol", "acetone", "lacquer thinner", "mineral spirits", "toluene"):
+        assert f"{name} flashes" in solvent
+
+
+def test_a_limit_is_no_permission_and_what_else_the_solvent_caution_must_say() -> None:
+    text = _solvent("lacquer thinner 1, alcohol 1").text
+    for words in (
+        "no permission", "charges itself as it is poured", "bonded and grounded", "cartridges may not stop",
+        "warm water away from any flame", "extinguisher", "alone",
+    ):  # fmt: skip
+        assert words in text
+
+
+# --- what does not apply is not shown ----------------------------------------------------------------------------
+
+WATERBORNE = replace(
+    BARE,
+    about="Which seal coat and finish leave the coat clear?",
+    factors=(Factor("carrier", ("water",), "board"), Factor("seal_coat", ("none", "waterborne sealer"), "lane")),
+    steps=(
+        Step("sand, then finish the black line", "abrasive paper", "bare", "", ""),
+        Step("dye", "water-soluble powder in water", "dyed", "", ""),
+        Step("seal coat on the sealed lanes", "waterborne sealer", "sealed", "", ""),
+        Step("glaze, wiped back", "waterborne glaze", "glazed", "", ""),
+        Step("top coat", "waterborne polyurethane, two coats", "topcoated", "", "finish by noon"),
+    ),
+)
+
+
+def test_waterborne_coats_call_no_flash_point_but_skin_and_eyes() -> None:
+    assert _names(WATERBORNE) == {"Wood dust", "Dye powder", "Skin and eyes", "Jars"}
+    for text in ("water", "waterborne film", "waterborne glaze", "waterborne sealer"):
+        assert {one.name for one in cautions.for_text(text)} == {"Skin and eyes", "Jars"}
+
+
+@pytest.mark.parametrize("word", ["together", "polyester", "stainless", "spare", "Angela", "soil"])
+def test_words_within_words_call_nothing(word: str) -> None:
+    assert _names(replace(WATERBORNE, about=word)) == _names(WATERBORNE)
+
+
+@pytest.mark.parametrize("material", ["moon dust", "", "Grandfather's topcoat"])
+def test_a_top_coat_that_is_not_known_calls_all_that_could_apply(material: str) -> None:
+    unknown = replace(WATERBORNE, steps=(*WATERBORNE.steps[:-1], Step("top coat", material, "topcoated", "", "")))
+    every = {caution.name for caution in cautions.ALL}
+    assert _names(unknown) == every - {"Ammonia, dichromate, lye, bleach"}
+    assert "acetone flashes" in next(one.text for one in cautions.for_plan(unknown) if one.name.startswith("Alcohol"))
+
+
+@pytest.mark.parametrize(
+    "coat",
+    [
+        "two-component polyurethane varnish with isocyanate hardener", "acid-cured conversion varnish, sprayed",
+        "2K waterborne polyurethane with hardener", "precatalysed lacquer",
+    ],
+)  # fmt: skip
+def test_a_hardener_calls_its_caution_and_every_other(coat: str) -> None:
+    hard = replace(WATERBORNE, steps=(*WATERBORNE.steps[:-1], Step("top coat", coat, "topcoated", "", "")))
+    assert {"Hardeners, catalysts, isocyanates", "Spraying", "Alcohol and other solvents", "Waste"} <= _names(hard)
+    (caution,) = [one for one in cautions.for_plan(hard) if one is cautions.HARDENERS]
+    for words in ("asthma", "formaldehyde", "supplied air", "health checks", "licensed shop", "maker's sheet"):
+        assert words in caution.text
+    assert cautions.HARDENERS in cautions.for_text(coat)
+
+
+# --- what the cautions must say ----------------------------------------------------------------------------------
+
+
+def test_dust_of_finished_wood_static_and_oily_dust() -> None:
+    for words in ("dyed and finished wood", "hose", "vacuum", "heats up like an oily rag"):
+        assert words in cautions.WOOD_DUST.text
+
+
+def test_rags_at_home_and_in_a_business_do_not_contradict_waste() -> None:
+    """NFPA tip sheet on oily rags, 2017; OSHA 29 CFR 1910.106(h)(8)(iii)."""
+    home, business = cautions.OILY_RAGS.text.split("In a business")
+    assert "outdoors" in home
+    assert "closed metal can that is emptied at least daily" in business
+    assert "not dried outdoors" in business
+    assert "both oil and solvent is both" in business
+
+
+@pytest.mark.parametrize("caution", cautions.ALL, ids=lambda caution: caution.name)
+def test_every_source_says_how_it_was_read(caution: cautions.Caution) -> None:
+    for part in caution.source.split("; "):
+        assert re.search(r"page text|abstract|excerpt|from memory|no source", part), part
+
+
+def test_other_countries_have_their_own_rules() -> None:
+    assert "Outside the USA your own rules" in cautions.GENERAL
 
 
 def test_cautions_of_a_batch_come_by_name_and_by_words() -> None:
-    assert [one.name for one in cautions.named(["Waste", "Dye powder"])] == ["Dye powder", "Waste"]
+    assert [one.name for one in cautions.named(["Waste", "Dye powder"])] == ["Dye powder", "Waste", "Jars"]
     assert "Alcohol and other solvents" in {one.name for one in cautions.for_text("lacquer thinner 1, acetone 2")}
     assert {one.name for one in cautions.for_text("zzz")} > {"Spraying", "Waste"}
     with pytest.raises(KeyError):

@@ -183,7 +183,7 @@ def test_check_refuses_a_dye_that_does_not_dissolve(run, folder):
     done = run("check", folder)
     assert done.status == 1
     assert "does not" in done.out.split("Do the materials go together:")[1]
-    assert "Materials that do not go together are in the way" in done.err
+    assert "Materials are in the way" in done.err
     (folder / "trial.toml").write_text(
         text.replace('levels = ["water", "oil"]', 'levels = ["oil", "mineral spirits"]')
     )
@@ -194,6 +194,39 @@ def test_check_warns_of_what_lifts_and_names_its_source(run):
     text = run("check", EXAMPLE).out
     assert "a brushed or wiped alcohol coat over alcohol dye lifts and streaks it" in text
     assert "common practice, no source" in text
+
+
+HARDENED = '[[step]]\nname = "top coat"\nmaterial = "2K waterborne polyurethane with hardener"\nstage = "topcoated"\n'
+
+
+def test_a_hardener_is_refused_by_name_wherever_materials_are_read(run, folder):
+    (folder / "trial.toml").write_text(SMALL)
+    run("plan", folder)
+    (folder / "trial.toml").write_text(SMALL + HARDENED)
+    done = run("check", folder)
+    assert done.status == 1
+    line = next(line for line in done.out.splitlines() if "2K waterborne polyurethane" in line)
+    assert line.startswith("- Step 'top coat': '2K waterborne polyurethane with hardener' tells of a hardener")
+    assert "not planned here" in line
+    assert "a licensed shop" in line
+    mind = done.out.split("Mind:")[1]
+    assert "Hardener or catalyst: not planned here." in mind
+    assert "Spray only in a proper booth" in mind
+    for command in ("sheets", "mix"):
+        said = wrong(run, folder, command, folder)
+        assert "trial.toml: step 'top coat': '2K waterborne polyurethane with hardener' tells of a hardener" in said
+        assert "leave it out of the trial" in said
+
+
+@pytest.mark.parametrize("parts", ["2K varnish 2, thinner 1", "varnish 10, hardener 1", "lacquer 1, Härter 1"])
+def test_a_blend_with_a_hardener_is_refused(run, tmp_path, parts):
+    assert "not planned here" in wrong(run, tmp_path, "mix", "--volume", "500 mL", "--parts", parts)
+
+
+def test_check_says_what_spraying_takes_where_it_advises_it(run):
+    out = run("check", EXAMPLE).out
+    assert "spray it thin (in a proper booth only: see Spraying)" in out
+    assert "Spray only in a proper booth" in out.split("Mind:")[1]
 
 
 OWN = """\

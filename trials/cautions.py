@@ -1,146 +1,74 @@
 """Cautions a plan's own words call for: general information, each with its source.
 
-A caution rather appears once too often. Words are looked for anywhere inside the plan's words, in a few
-languages; a plan whose words name nothing that is known here, or are in another script, gets them all.
+Materials of the table call what stands in their entry. What is left of a text is looked through for words in a few
+languages. A material that is not known calls every caution that could apply to it, and so does a plan whose words
+name nothing that is known here, or are in another script: a caution rather appears once too often.
 """
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import replace
+from functools import cache
 
+from trials.materials.hardeners import hardener_in
+from trials.materials.hazards import (
+    ALL,
+    BY_NAME,
+    CEILING,
+    DYE_POWDER,
+    FOOD,
+    GENERAL,
+    HARDENERS,
+    JARS,
+    METHANOL,
+    METHANOL_SOURCE,
+    OILY_RAGS,
+    SKIN_AND_EYES,
+    SOLVENT,
+    SPRAYING,
+    STRONG_CHEMICALS,
+    WASTE,
+    WOOD_DUST,
+    Caution,
+)  # fmt: skip
+from trials.materials.in_plan import schedule
+from trials.materials.liquids import Liquid, liquids, liquids_in
+from trials.materials.reading import load
+from trials.materials.table import Material, Materials
+from trials.materials.words import plain
 from trials.plan import Plan
 
-GENERAL = (
-    "General information, no legal or medical advice, and no list is complete. The maker's sheet and safety data "
-    "sheet, local codes and the authority having jurisdiction, and licensed practice come first. Outside the "
-    "USA your own rules hold instead of those named here."
-)
-"""What stands above the cautions wherever they are shown."""
-
-
-@dataclass(frozen=True)
-class Caution:
-    """What to mind, in words, and who says so.
-
-    Attributes
-    ----------
-    name : a short heading.
-    short : one line that stands by itself, for the top of a sheet, a step or a jar's label.
-    text : whole sentences.
-    source : the agencies and papers behind it; what was not read again for this list is marked "from memory".
-    """
-
-    name: str
-    short: str
-    text: str
-    source: str
-
-
-WOOD_DUST = Caution(
-    "Wood dust",
-    "Wood dust harms lungs and burns: collect it at the tool, wear a particulate respirator.",
-    "Wood dust is listed as a carcinogen and burns: collect it at the tool, and wear a particulate respirator "
-    "when sanding, between coats too. A dust mask does nothing against vapour.",
-    "NIOSH and OSHA on wood dust (from memory)",
-)
-DYE_POWDER = Caution(
-    "Dye powder",
-    "Never breathe dye powder: respirator, gloves, powder into liquid, wipe spills up wet.",
-    "Breathing or touching dye powder can bring on asthma, eczema and severe allergy, and some dyes may cause "
-    "cancer; once sensitised, a person reacts to tiny amounts. Weigh it in moving air that draws dust away from "
-    "the face, with slow, smooth movements and a short way to carry; wear gloves, long sleeves, an apron and a "
-    "fitted particulate respirator. Add powder to liquid, keep the lid on, wipe spills up wet, never sweep them.",
-    "NIOSH Hazard Controls HC 13, publication 97-107 (1997); HSE (UK), Dyes and dyeing; respirators: OSHA 29 CFR "
-    "1910.134 (from memory)",
-)
-SOLVENT = Caution(
-    "Alcohol and other solvents",
-    "It burns and its vapour travels: no flame, spark or heater, fresh air, lid on.",
-    "Ethanol flashes at 13 °C (55 °F) and burns from 3.3 % in air; its limit for a working day is 1000 ppm. "
-    "Denatured alcohol may hold methanol, which also passes through the skin. Vapour is heavier than air and "
-    "travels to pilot lights, heaters and switches: no flame, spark or smoking, fresh air throughout, small "
-    "closed containers, bonded and grounded pouring. Never heat shellac or alcohol over a flame. Against vapour "
-    "wear the cartridge the safety data sheet names.",
-    "NIOSH Pocket Guide to Chemical Hazards, ethyl alcohol; OSHA 29 CFR 1910.106; NFPA 30 (from memory); methanol: "
-    "NIOSH (from memory)",
-)
-SPRAYING = Caution(
-    "Spraying",
-    "Spray only in a proper booth, with the respirator the sheet names; not planned here.",
-    "Spraying what burns needs a proper booth with the right electrical rating; it is outside what this trial plans.",
-    "OSHA 29 CFR 1910.107; NFPA 33 (both from memory)",
-)
-SKIN_AND_EYES = Caution(
-    "Skin and eyes",
-    "Gloves by the safety data sheet, and splash goggles.",
-    "Choose gloves by the safety data sheet, for thin nitrile soon gives way in thinner; wear splash goggles.",
-    "NIOSH Pocket Guide to Chemical Hazards, ethyl alcohol; gloves: from memory",
-)
-OILY_RAGS = Caution(
-    "Oily rags",
-    "Rags wet with oil catch fire by themselves: never pile them, see to them before you go.",
-    "Rags wet with linseed or tung oil, oil varnish, oil glaze or gel stain heat up and catch fire by themselves. "
-    "Never pile them. Spread or hang them outdoors, weighted and away from buildings; when dry put them into a "
-    "metal container with a tight lid, filled with water and detergent, and ask the municipality about disposal. "
-    "In a workplace: closed metal waste cans, emptied daily. Do not leave the shop before the rags are seen to.",
-    "NFPA tip sheet on oily rags (2017); OSHA 29 CFR 1910.106(h)(8)(iii) and 1910.125(e)(4)",
-)
-WASTE = Caution(
-    "Waste",
-    "Nothing goes down the drain: wipes and remains into a closed, labelled container.",
-    "Keep solvent wipes in a closed, labelled container without free liquid, for at most 180 days under the US EPA "
-    "rule; spent solvent may be hazardous waste and states differ. Nothing goes down the drain, and a business may "
-    "not let solvent evaporate to be rid of it.",
-    "US EPA rule on solvent-contaminated wipes, 40 CFR 261.4 (paragraph from memory); evaporation: from memory",
-)
-STRONG_CHEMICALS = Caution(
-    "Ammonia, dichromate, lye, bleach",
-    "Ammonia, dichromate, lye, strong bleach: not planned here, ask a licensed specialist.",
-    "Fuming with strong ammonia, dichromates, lye and strong bleaches are beyond these sheets, which give no way of "
-    "working with them: ask a licensed specialist.",
-    "This project's own rule",
-)
-HARDENERS = Caution(
-    "Hardeners, catalysts, isocyanates",
-    "Hardener or catalyst: not planned here. Maker's sheet, supplied air, a licensed shop.",
-    "Isocyanates, in the hardeners of two-component finishes, can bring on asthma for life, in tiny amounts "
-    "and through the skin too; once sensitised, a person reacts to a trace. Epoxy hardeners can sensitise the "
-    "skin. Acid-cured and conversion finishes give off formaldehyde, which is listed as a carcinogen. These sheets "
-    "plan no such work: the maker's sheet and safety data sheet, supplied air, health checks and a licensed shop.",
-    "NIOSH topic page on isocyanates; NIOSH publication 96-111, Preventing asthma and death from diisocyanate "
-    "exposure (1996); OSHA 29 CFR 1910.1048, formaldehyde; HSE (UK) on isocyanate paints (all from memory)",
-)
-
-ALL = (
-    HARDENERS, DYE_POWDER, SOLVENT, SPRAYING, OILY_RAGS, SKIN_AND_EYES, WASTE, STRONG_CHEMICALS, WOOD_DUST,
-)  # fmt: skip
-_BY_NAME = {caution.name: caution for caution in ALL}
+__all__ = [
+    "ALL", "FOOD", "GENERAL", "HARDENERS", "OILY_RAGS", "SOLVENT", "SPRAYING", "WOOD_DUST", "Caution", "for_plan",
+    "for_text", "named",
+]  # fmt: skip
 
 _DYES = (
-    "dye", "dyed", "aniline", "stain", "pigment", "powder", "colour", "color", "tint", "toner", "concentrate",
-    "g/l", "oz (weight)", "beize", "farb", "pulver", "teinture", "colorant", "tinte", "tinta", "kleurstof", "beits",
+    "dye", "dyed", "aniline", "stain(?!less)", "pigment", "powder", "colour", "color", "tint", "toner", "concentrate",
+    "g l", "oz weight", "*beize", "*farb", "*pulver", "teint", "colorant", "tinte", "tinta", "kleurstof", "*beits",
 )  # fmt: skip
 _SOLVENTS = (
     "alcohol", "ethanol", "methanol", "isoprop", "spirit", "meths", "shellac", "lacquer", "thinner", "solvent",
-    "naphtha", "retarder", "acetone", "turpentine", "ngr", "grain raising", "metal-complex", "metal complex",
-    "toluene", "xylene", "varnish", "urethane", "conversion", "nitro", "oil", "wax", "seal", "coat", "finish",
-    "glaze", "stain", "glycol", "ether", "polish", "pound cut", "lb cut", "alkohol", "schellack", "lack", "verdünn",
-    "öl", "lasur", "wachs", "alcool", "gomme", "vernis", "huile", "solvant", "barniz", "aceite", "goma laca", "alcol",
-    "olio", "gommalacca", "vernice", "lak", "olie",
+    "naphtha", "retarder", "acetone", "turpentine", "ngr", "grain raising", "metal complex", "toluene", "xylene",
+    "varnish", "*urethane", "nitro", "oil", "wax", "glaze", "stain(?!less)", "glycol", r"ether\b", "polish", "lb cut",
+    "*alkohol", "*schellack", "*(?<![bs])lack", "*verdünn", "*öl", "*lasur", "*wachs", "alcool", "gomme", "vernis",
+    "huile", "solvant", "barniz", "aceite", "goma laca", "alcol", "olio", "gommalacca", "vernice", r"*lak\b", "*olie",
 )  # fmt: skip
 _OILS = (
-    "oil", "linseed", "tung", "danish", "varnish", "alkyd", "gel", "glaze", "glazing", "wiping", "stain", "spirit",
-    "spar", "boiled", "urethane", "wax", "öl", "leinsamen", "firnis", "lasur", "huile", "lin cuit", "vernis",
-    "aceite", "barniz", "olio", "vernice", "olie",
+    "oil", "linseed", "tung", "danish", "varnish", "alkyd", r"gel\b", "glaze", "glazing", "wiping", "stain(?!less)",
+    "spirit", r"spar\b", "boiled", "*urethane", "wax", "*öl", "leinsamen", "*firnis", "*lasur", "huile", "lin cuit",
+    "vernis", "aceite", "barniz", "olio", "vernice", "*olie",
 )  # fmt: skip
-_SPRAYS = ("spray", "hvlp", "airless", "mist coat", "gun", "booth", "spritz", "pistol", "pulvér", "spuit")
+_SPRAYS = (
+    "spray", "hvlp", "airless", r"mist\b", r"gun\b", "booth", "*spritz", "pistol", "pulvér", "*spuit",
+)  # fmt: skip
 _STRONG = (
-    "ammonia", "fume", "fuming", "dichromate", "chromate", "lye", "caustic", "hydroxide", "bleach", "peroxide",
-    "oxalic", "nitric", "potash", "ammoniak", "räucher", "lauge", "soude", "bleich", "sosa", "soda",
+    "ammonia", "fume", "fuming", "*chromate", r"lye\b", "caustic", "*hydroxide", "bleach", "*peroxide", "oxalic",
+    "nitric", "potash", "*ammoniak", "*räucher", "*lauge", "soude", "*bleich", "sosa", "soda",
 )  # fmt: skip
-
 _RULES: tuple[tuple[Caution, tuple[str, ...]], ...] = (
     (DYE_POWDER, _DYES),
     (SOLVENT, _SOLVENTS),
@@ -150,32 +78,49 @@ _RULES: tuple[tuple[Caution, tuple[str, ...]], ...] = (
     (WASTE, _SOLVENTS + _OILS + _SPRAYS),
     (STRONG_CHEMICALS, _STRONG),
 )
+"""Which words call which caution: at a word's beginning, with a star anywhere in it."""
+
+_STEPS_NAMES = re.compile(r"\b(?:glaz\w*|seal\w*|coat\w*|topcoat\w*|wash ?coat\w*|finish\w*|stain resist\w*)\b")
+"""Words that tell of a step or a look, where it is said elsewhere what goes on."""
+_EVERY = tuple(caution for caution in ALL if caution is not WOOD_DUST)
+_ON_A_COAT = tuple(caution for caution in _EVERY if caution not in (DYE_POWDER, STRONG_CHEMICALS))
 
 
-def for_plan(plan: Plan) -> tuple[Caution, ...]:
+def for_plan(plan: Plan, table: Materials | None = None) -> tuple[Caution, ...]:
     """Return the cautions a plan's words call for, wood dust always first.
 
     Parameters
     ----------
     plan : every text a person typed into it is read: title, factors, levels, controls, exclusions, steps, ....
+    table : the materials, the built-in ones if not given.
     """
-    text = "\n".join(_typed(plan)).casefold()
-    called = [caution for caution, words in _RULES if any(word in text for word in words)]
-    if not called or _in_another_script(text):
-        called = [caution for caution, _ in _RULES]
-    return (WOOD_DUST, *called)
+    table = table or load()
+    called: set[Caution] = set()
+    at_hand: set[Liquid] = set()
+    for text, is_material in _typed(plan):
+        calls, thins = _said_of(text if is_material else _STEPS_NAMES.sub(" ", text.casefold()), table)
+        called |= calls
+        at_hand |= thins
+    for kind in schedule(plan, table).unknown_kinds:
+        called |= set(_EVERY if kind in ("carrier", "dye") else _ON_A_COAT)
+        at_hand = set(liquids())
+    if not called or any(_in_another_script(text) for text, _ in _typed(plan)):
+        called, at_hand = set(_EVERY), set(liquids())
+    return _told(called | {WOOD_DUST}, at_hand)
 
 
-def for_text(text: str) -> tuple[Caution, ...]:
+def for_text(text: str, table: Materials | None = None) -> tuple[Caution, ...]:
     """Return the cautions that the words of one jar, step or part of a blend call for; wood dust is never one.
 
     Parameters
     ----------
     text : as a person typed it; where it names nothing that is known here, every caution is called.
+    table : the materials, the built-in ones if not given.
     """
-    plain = text.casefold()
-    called = tuple(caution for caution, words in _RULES if any(word in plain for word in words))
-    return tuple(caution for caution, _ in _RULES) if not called or _in_another_script(plain) else called
+    called, at_hand = _said_of(text, table or load())
+    if not called or _in_another_script(text):
+        called, at_hand = set(_EVERY), set(liquids())
+    return _told(called, at_hand)
 
 
 def named(names: Iterable[str], text: str = "") -> tuple[Caution, ...]:
@@ -186,23 +131,80 @@ def named(names: Iterable[str], text: str = "") -> tuple[Caution, ...]:
     KeyError
         There is no caution of one of the names.
     """
-    wanted = {_BY_NAME[name] for name in names}
-    return tuple(caution for caution in ALL if caution in wanted)
+    return _told({BY_NAME[name] for name in names}, _said_of(text, load())[1])
 
 
-def _typed(plan: Plan) -> Iterator[str]:
-    """Go through the plan's words as a person typed them."""
-    yield from (plan.title, plan.wood, plan.about)
+def _said_of(text: str, table: Materials) -> tuple[set[Caution], set[Liquid]]:
+    """Return the cautions that a text calls, and the liquids that it names or that its materials hold."""
+    entries, rest = table.mentioned(text)
+    called = {BY_NAME[name] for entry in entries for name in entry.cautions}
+    called |= {caution for caution, words in _RULES if _pattern(words).search(rest)}
+    if hardener_in(text):
+        called.add(HARDENERS)
+    named_here = {liquid for liquid in liquids_in(text) if liquid.flash}
+    if named_here:
+        called |= {SOLVENT, SKIN_AND_EYES, WASTE}
+    held = {name for entry in entries for name in _held(entry, text, named_here)}
+    return called, named_here | {liquid for liquid in liquids() if liquid.name in held}
+
+
+def _held(entry: Material, text: str, named_here: set[Liquid]) -> tuple[str, ...]:
+    """Return what an entry holds; a carrier that is called by the name of one solvent is that solvent."""
+    by_its_name = f" {plain(entry.name)} " in f" {plain(text)} "
+    return () if entry.kind == "carrier" and named_here and not by_its_name else entry.liquids
+
+
+def _told(called: set[Caution], at_hand: set[Liquid]) -> tuple[Caution, ...]:
+    """Return cautions in their order, that of solvents with the figures of what is at hand, jars with any liquid."""
+    wet = called - {WOOD_DUST, SPRAYING, STRONG_CHEMICALS}
+    listed = [caution for caution in ALL if caution in (called | {JARS} if wet else called)]
+    return tuple(_of_solvents(at_hand) if caution is SOLVENT else caution for caution in listed)
+
+
+def _of_solvents(at_hand: set[Liquid]) -> Caution:
+    """Return the caution of solvents with the figures of those at hand, of all where none is known."""
+    burning = [liquid for liquid in liquids() if liquid.flash]
+    among = [liquid for liquid in burning if liquid in at_hand] or burning
+    figures = "; ".join(_figures(liquid) for liquid in among)
+    text = f"{figures[:1].upper()}{figures[1:]}. {CEILING} {SOLVENT.text}"
+    sources = [*dict.fromkeys(liquid.source for liquid in among), SOLVENT.source]
+    if any(liquid.name == "ethanol" for liquid in among):
+        text, sources = f"{text} {METHANOL}", [*sources, METHANOL_SOURCE]
+    return replace(SOLVENT, text=text, source="; ".join(sources))
+
+
+def _figures(liquid: Liquid) -> str:
+    """Return when a liquid burns and what its limit is, in words."""
+    parts = [
+        f"{liquid.name} flashes at {liquid.flash}"
+        if liquid.flash[0] in "-0123456789"
+        else f"{liquid.name} flashes {liquid.flash}"
+    ]
+    if liquid.burns:
+        parts.append(f"burns from {liquid.burns} in air")
+    if liquid.ceiling:
+        parts.append(f"limit {liquid.ceiling}")
+    return ", ".join(parts) + (f" ({liquid.note})" if liquid.note else "")
+
+
+def _typed(plan: Plan) -> Iterator[tuple[str, bool]]:
+    """Go through the plan's words as a person typed them, each with whether it says what goes on the wood."""
+    yield from ((text, False) for text in (plan.title, plan.wood, plan.about))
     for factor in plan.factors:
-        yield from (factor.words, *factor.levels, factor.unit)
-    for control in plan.controls:
-        yield control.name
-    for exclusion in plan.exclusions:
-        yield exclusion.why
-    for response in plan.responses:
-        yield response.words
+        yield factor.words, False
+        yield from ((f"{level} {factor.unit if factor.amounts else ''}", True) for level in factor.levels)
+    yield from ((control.name, False) for control in plan.controls)
+    yield from ((exclusion.why, False) for exclusion in plan.exclusions)
+    yield from ((response.words, False) for response in plan.responses)
     for step in plan.steps:
-        yield from (step.name, step.material, step.note)
+        yield step.name, not step.material
+        yield step.material, True
+        yield step.note, False
+
+
+@cache
+def _pattern(words: tuple[str, ...]) -> re.Pattern[str]:
+    return re.compile("|".join(word[1:] if word.startswith("*") else rf"\b{word}" for word in words))
 
 
 def _in_another_script(text: str) -> bool:

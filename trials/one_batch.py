@@ -122,6 +122,8 @@ def _parts(written: str) -> dict[str, float]:
             raise UserError(
                 Problem(f"{part.strip()!r} is not a name and a number of parts", "write 'alcohol 3, thinner 1'")
             )
+        if materials.load().hardener(name):
+            raise UserError(materials.refusal(name.strip()))
     return found
 
 

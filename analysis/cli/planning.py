@@ -38,6 +38,7 @@ def check(
     from analysis import foresee, outlook_page, priors
     from trials import bench
     from trials import folder as folders
+    from trials.materials import CAUTIONS
 
     place = folders.at(folder)
     plan = folders.read_plan(place.plan_file)
@@ -55,6 +56,9 @@ def check(
     data["materials_not_known"] = list(checked.unknown)
     if checked.lines():
         lines += ["", "Do the materials go together:", *(f"- {line}" for line in checked.lines())]
+    data["cautions"] = list(checked.cautions)
+    if checked.cautions:
+        lines += ["", "Mind:", *(f"- {CAUTIONS[name].short}" for name in checked.cautions)]
     refused = [one for one in checked.checks if one.level == "refuse"]
     impossible = bench.faults(plan, layout.patches)
     data["bench"] = [str(one) for one in impossible]
@@ -69,7 +73,7 @@ def check(
     sound = foretold.sound and not refused and not impossible
     shell.answer("check", as_json=as_json, data=data, lines=lines, ok=sound)
     if refused:
-        shell.say("Materials that do not go together are in the way: change them, or [[exclude]] what meets.")
+        shell.say("Materials are in the way: mend what is refused above.")
     if not sound:
         raise typer.Exit(shell.ANSWER_IS_NO)
     anew = " --discard-layout" if place.layout_file.exists() else ""

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from trials import cautions, units
+from trials import units
 from trials.errors import Problem, UserError, nearest
+from trials.materials.hazards import BY_NAME
+from trials.materials.liquids import liquids
 from trials.materials.table import BUILT_IN, KINDS, Fit, Material, Materials, Over, Range
 from trials.materials.words import plain
 from trials.toml_source import Source, Table
 
-CAUTIONS = {caution.name: caution for caution in cautions.ALL}
-"""The cautions an entry may call, by their names."""
-
 _TEXTS = ("about", "coat", "sprayed", "surface", "confounds")
-_LISTS = ("also", "kind_of", "cautions")
+_LISTS = ("also", "kind_of", "cautions", "liquids")
 _RANGES = {"open": "time", "dry": "time", "coverage": "spread"}
 _KEYS = ("name", "source", "measured", "pound_cut", *_TEXTS, *_LISTS, *_RANGES)
 
@@ -91,15 +90,23 @@ def _entry(table: Table, before: Material, origin: str, own: str) -> Material:
     changed: dict[str, Any] = {key: table.text(key) for key in _TEXTS if key in table}
     changed |= {key: table.words(key) for key in _LISTS if key in table}
     changed |= {key: _range(table, key, kind, origin, own) for key, kind in _RANGES.items() if key in table}
-    for name in changed.get("cautions", ()):
-        if name not in CAUTIONS:
-            table.fault("cautions", f"there is no caution {name!r}", nearest(name, CAUTIONS))
+    _known_cautions(table, changed.get("cautions", ()))
+    known = [liquid.name for liquid in liquids()]
+    for name in changed.get("liquids", ()):
+        if name not in known:
+            table.fault("liquids", f"nothing is known here of a liquid {name!r}", nearest(name, known))
     if "measured" in table:
         changed["measured"] = table.choice("measured", ("by mass", "by volume"))
     if "pound_cut" in table:
         changed["takes_cut"] = table.flag("pound_cut", default=False)
     changed["source"] = table.text("source", own or None) if "source" in table or not own else own
     return replace(before, origin=origin, **changed)
+
+
+def _known_cautions(table: Table, names: Iterable[str]) -> None:
+    for name in names:
+        if name not in BY_NAME:
+            table.fault("cautions", f"there is no caution {name!r}", nearest(name, BY_NAME))
 
 
 def _is_called(entry: Material, text: str) -> bool:
@@ -145,14 +152,17 @@ def _overs(root: Table, made: Materials, origin: str, own: str) -> Iterator[Over
     coats = sorted({text for entry in made.entries for text in (entry.coat, entry.sprayed) if text})
     surfaces = sorted({entry.surface for entry in made.entries if entry.surface})
     for table in root.tables("over"):
-        table.allow(("coat", "surface", "verdict", "why", "cure", "wait", "source"))
+        table.allow(("coat", "surface", "verdict", "why", "cure", "wait", "cautions", "source"))
+        calls = table.words("cautions", ())
+        _known_cautions(table, calls)
         yield Over(
             table.choice("coat", coats, None),
             table.choice("surface", surfaces, None),
-            table.choice("verdict", ("fits", "lifts", "check"), None),
+            table.choice("verdict", ("fits", "lifts", "does not hold", "check"), None),
             table.text("why"),
             table.text("source", own or None),
             table.text("cure") if "cure" in table else "",
             _range(table, "wait", "time", origin, own) if "wait" in table else None,
             origin,
+            calls,
         )

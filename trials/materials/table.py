@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from trials.errors import Problem, UserError, nearest
+from trials.materials import hardeners
 from trials.materials.words import plain, without_cut
 
 KINDS = ("carrier", "dye", "seal coat", "glaze", "top coat")
@@ -30,7 +32,8 @@ class Material:
     ----------
     kind, name, also : one of `KINDS`; how it is called, and what else it is called.
     about, source, origin : words; who says so; `BUILT_IN` or the shop's file.
-    cautions : names of `CAUTIONS`.
+    cautions : names of `trials.materials.CAUTIONS`.
+    liquids : what it holds or is thinned with, names of `trials.materials.liquids`.
     kind_of : what it is a closer description of, such as ``shellac`` for ``dewaxed shellac``.
     coat, sprayed, surface : what it is to what lies beneath (also when sprayed), and to what follows.
     measured : ``by mass`` or ``by volume``, for a dye.
@@ -48,6 +51,7 @@ class Material:
     source: str = ""
     origin: str = BUILT_IN
     cautions: tuple[str, ...] = ()
+    liquids: tuple[str, ...] = ()
     kind_of: tuple[str, ...] = ()
     coat: str = ""
     sprayed: str = ""
@@ -80,7 +84,10 @@ class Fit:
 
 @dataclass(frozen=True)
 class Over:
-    """Whether a coat goes over a surface: ``fits``, ``lifts`` or ``check``; `wait` is how long before it may."""
+    """Whether a coat goes over a surface: ``fits``, ``lifts``, ``does not hold`` or ``check``.
+
+    `wait` is how long before it may, `cautions` names those that the cure calls.
+    """
 
     coat: str
     surface: str
@@ -90,6 +97,7 @@ class Over:
     cure: str = ""
     wait: Range | None = None
     origin: str = BUILT_IN
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -110,12 +118,14 @@ class Materials:
         Raises
         ------
         UserError
-            There is none; it says the nearest.
+            There is none, and it says the nearest; or the text tells of a hardener that no entry names.
         ValueError
             There is no such kind.
         """
         if kind not in KINDS:
             raise ValueError(f"kind is {kind!r}, not one of {KINDS}")
+        if self.hardener(name):
+            raise UserError(hardeners.refusal(name))
         text, cut = without_cut(plain(name))
         found = None
         for spelling in (plain(name), text):
@@ -136,8 +146,10 @@ class Materials:
             return self.find(text, kind)
         except UserError:
             pass
+        if self.hardener(text):
+            return None
         words, cut = without_cut(plain(text))
-        found = self._mentioned(words, kind)
+        found, _ = self.mentioned(words, (kind,))
         closest = [entry for entry in found if all(e is entry or e.name in entry.kind_of for e in found)]
         if len(closest) != 1:
             return None
@@ -166,14 +178,33 @@ class Materials:
     def _spellings(self, kind: str) -> list[str]:
         return [text for entry in self.entries if entry.kind == kind for text in (entry.name, *entry.also)]
 
-    def _mentioned(self, text: str, kind: str) -> list[Material]:
-        """Return the entries named in a text, the longest names first; a word counts for one name only."""
-        spelled = [(plain(text), e) for e in self.entries if e.kind == kind for text in (e.name, *e.also)]
+    def mentioned(self, text: str, kinds: Iterable[str] = KINDS) -> tuple[list[Material], str]:
+        """Return the entries that a text names by whole words, the longest names first, and what is left of it.
+
+        A word counts for one name only; where entries of several kinds have that name each counts.
+        """
+        among = tuple(kinds)
+        spelled = [(plain(said), e) for e in self.entries if e.kind in among for said in (e.name, *e.also)]
         found: list[Material] = []
-        rest = f" {text} "
+        taken: set[tuple[str, str]] = set()
+        rest = f" {plain(text)} "
         for spelling, entry in sorted(spelled, key=lambda pair: (-len(pair[0]), pair[0] != plain(pair[1].name))):
-            if f" {spelling} " in rest:
-                rest = rest.replace(f" {spelling} ", " | ")
-                if entry not in found:
-                    found.append(entry)
-        return found
+            again = any(said == spelling and kind != entry.kind for said, kind in taken)
+            if not again and f" {spelling} " not in rest:
+                continue
+            rest = rest.replace(f" {spelling} ", " | ")
+            taken.add((spelling, entry.kind))
+            if entry not in found:
+                found.append(entry)
+        return found, rest.strip()
+
+    def hardener(self, text: str) -> str:
+        """Return the words of a text that tell of a hardener, where no entry has them in a name of its own."""
+        if not hardeners.hardener_in(text):
+            return ""
+        rest = f" {plain(text)} "
+        for entry in self.entries:
+            for said in (entry.name, *entry.also):
+                if hardeners.hardener_in(said):
+                    rest = rest.replace(f" {plain(said)} ", " | ")
+        return hardeners.hardener_in(rest)

@@ -6,12 +6,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from trials import units
-from trials.materials.schedule import STAGES, Schedule, schedule
+from trials.materials import hardeners
+from trials.materials.hazards import HARDENERS, SPRAYING
+from trials.materials.in_plan import STAGES, Schedule, schedule, with_hardener
 from trials.materials.table import BUILT_IN, Material, Materials
 from trials.materials.words import is_nothing
 from trials.plan import Plan
 
-_LEVELS = {"does not": "refuse", "lifts": "warn", "check": "ask"}
+_LEVELS = {"does not": "refuse", "lifts": "warn", "does not hold": "warn", "check": "ask"}
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,7 @@ class Check:
     where : the levels it concerns, or nothing where it concerns the whole plan.
     words, cure : what is the matter, and what to do.
     source, origin : who says so, and which table it stands in.
+    cautions : names of the cautions that it or its cure calls.
     """
 
     level: str
@@ -32,6 +35,7 @@ class Check:
     cure: str
     source: str
     origin: str
+    cautions: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         start = f"{self.where}: {self.words}" if self.where else self.words
@@ -41,10 +45,11 @@ class Check:
 
 @dataclass(frozen=True)
 class Checked:
-    """What there is to mind, the gravest first, and what the table does not know."""
+    """What there is to mind, the gravest first, what the table does not know, and the names of cautions called."""
 
     checks: tuple[Check, ...]
     unknown: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
 
     def lines(self) -> list[str]:
         """Return it as sentences."""
@@ -74,9 +79,20 @@ def checks(plan: Plan, materials: Materials) -> Checked:
             levels = found.setdefault(key, (check, {}))[1]
             for factor in (work.factors[kind] for kind in kinds if kind in work.factors):
                 levels.setdefault(factor.name, {})[treatment[factor.name]] = None
-    named = [replace(check, where=_where(plan, levels)) for check, levels in found.values()]
-    order = list(_LEVELS.values())
-    return Checked(tuple(sorted(named, key=lambda check: order.index(check.level))), work.unknown)
+    named = [_refusal(where, text) for where, text in work.refused]
+    named += [replace(check, where=_where(plan, levels)) for check, levels in found.values()]
+    order = list(dict.fromkeys(_LEVELS.values()))
+    calls = [HARDENERS.name] if with_hardener(plan) else []
+    calls += [name for check in named for name in check.cautions]
+    listed = tuple(sorted(named, key=lambda check: order.index(check.level)))
+    return Checked(listed, work.unknown, tuple(dict.fromkeys(calls)))
+
+
+def _refusal(where: str, text: str) -> Check:
+    """Return what is said of a hardener."""
+    fault = hardeners.refusal(text)
+    calls = (HARDENERS.name, SPRAYING.name)
+    return Check("refuse", where, fault.what, fault.cure, hardeners.SOURCE, BUILT_IN, calls)
 
 
 def _of_treatment(work: Schedule, treatment: Mapping[str, str]) -> Iterator[tuple[Check, tuple[str, ...]]]:
@@ -140,7 +156,7 @@ def _onto(work: Schedule, beneath: Material, surface: str, above: Material, coat
         cure = over.cure
         if over.verdict == "check":
             cure = f"{cure}, and check the maker's sheet" if cure else "check the maker's sheet"
-        yield Check(_LEVELS[over.verdict], "", over.why, cure, over.source, over.origin)
+        yield Check(_LEVELS[over.verdict], "", over.why, cure, over.source, over.origin, over.cautions)
     wait = (over.wait if over else None) or beneath.dry
     given = _dries(work.plan, STAGES[beneath.kind], STAGES[above.kind])
     if wait and wait.least is not None and given is not None and given < wait.least:

@@ -135,8 +135,8 @@ def batches(plan: Plan, patches: pd.DataFrame, materials: Materials, settings: S
     Raises
     ------
     UserError
-        A carrier or a coat that the table does not know, a load written for another kind of dye, a coverage that
-        is not above 0, or a batch too small to be measured.
+        A carrier or a coat that the table does not know, a finish with a hardener, a load written for another kind of
+        dye, a coverage that is not above 0, or a batch too small to be measured.
 
     Notes
     -----
@@ -146,6 +146,7 @@ def batches(plan: Plan, patches: pd.DataFrame, materials: Materials, settings: S
     """
     settings = settings or Settings()
     work = schedule(plan, materials)
+    work.refuse()
     rows = [_row(row) for row in patches.to_dict("records")]
     made: list[Batch] = []
     left_out: list[str] = []

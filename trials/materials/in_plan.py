@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from trials.errors import UserError
+from trials.materials.hardeners import hardener_in, refusal
 from trials.materials.table import KINDS, Material, Materials
 from trials.materials.words import AS_THE_STEP_SAYS, NOTHING, is_nothing, plain
 from trials.plan import Factor, Plan
@@ -30,21 +32,46 @@ class Schedule:
     ----------
     factors : the factor that varies a kind, for the kinds that are varied.
     texts : the words of the steps at each kind's stage.
+    named : the materials alone of these steps.
     unknown : levels and step materials the table does not know.
+    unknown_kinds : the kinds of these, and of steps that name nothing the table knows.
+    refused : what tells of a hardener, each with where it stands.
     """
 
     plan: Plan
     materials: Materials
     factors: Mapping[str, Factor]
     texts: Mapping[str, str]
+    named: Mapping[str, str]
     unknown: tuple[str, ...]
+    unknown_kinds: tuple[str, ...]
+    refused: tuple[tuple[str, str], ...]
+
+    def step(self, kind: str) -> Material | None:
+        """Return what the steps say of a kind: their materials come before their names and notes."""
+        said = (self.named[kind], self.texts[kind])
+        return next((found for text in said if text and (found := self.materials.recognise(text, kind))), None)
+
+    def refuse(self) -> None:
+        """Raise the faults of what tells of a hardener, if there is any.
+
+        Raises
+        ------
+        UserError
+            Each with its place, its words and its cure.
+        """
+        faults = [(where, refusal(text)) for where, text in self.refused]
+        if faults:
+            raise UserError(
+                *(replace(fault, what=f"{where}: {fault.what}", file="trial.toml") for where, fault in faults)
+            )
 
     def material(self, kind: str, treatment: Mapping[str, Any]) -> Material | None:
         """Return what a treatment is given of a kind, or None for nothing and for what is not known.
 
         A step that describes the level more closely counts: level ``shellac``, step ``dewaxed shellac``.
         """
-        step = self.materials.recognise(self.texts[kind], kind) if self.texts[kind] else None
+        step = self.step(kind)
         if kind not in self.factors:
             return step
         level = str(treatment.get(self.factors[kind].name) or "")
@@ -65,25 +92,41 @@ class Schedule:
 
 def schedule(plan: Plan, materials: Materials) -> Schedule:
     """Find out which factor varies which material, and what the steps say."""
-    factors, unknown = _roles(plan, materials)
+    factors, levels = _roles(plan, materials)
     texts: dict[str, str] = {}
+    named: dict[str, str] = {}
     for kind, stage in STAGES.items():
         steps = [step for step in plan.steps if step.stage == stage]
         texts[kind] = "; ".join(text for step in steps for text in (step.material, step.name, step.note) if text)
+        named[kind] = "; ".join(step.material for step in steps if step.material)
+    for said in (texts, named):
+        said["carrier"] = _without_dyes(said["carrier"], materials)
+    refused = tuple((where, text) for where, text in with_hardener(plan) if materials.hardener(text))
+    made = Schedule(plan, materials, factors, texts, named, (), (), refused)
+    unknown, kinds = [level for _, level in levels], {kind for kind, _ in levels}
+    for kind, stage in STAGES.items():
         told = {"carrier", "dye"} if kind == "dye" else {kind}
-        if kind == "carrier" or told & set(factors):
+        if kind == "carrier" or told & set(factors) or not texts[kind]:
             continue
-        carrier = _without_dyes(texts[kind], materials) if kind == "dye" else ""
-        if not materials.recognise(texts[kind], kind) and not materials.recognise(carrier, "carrier"):
-            unknown.extend(step.material for step in steps if step.material)
-    texts["carrier"] = _without_dyes(texts["carrier"], materials)
-    return Schedule(plan, materials, factors, texts, tuple(dict.fromkeys(unknown)))
+        if not any(made.step(each) for each in (("dye", "carrier") if kind == "dye" else (kind,))):
+            kinds.add(kind)
+            unknown.extend(step.material for step in plan.steps if step.stage == stage and step.material)
+    listed = tuple(dict.fromkeys(text for text in unknown if not materials.hardener(text)))
+    return replace(made, unknown=listed, unknown_kinds=tuple(kind for kind in KINDS if kind in kinds))
 
 
-def _roles(plan: Plan, materials: Materials) -> tuple[dict[str, Factor], list[str]]:
-    """Return the factor that varies each kind, and the levels of such factors that are not known."""
+def with_hardener(plan: Plan) -> tuple[tuple[str, str], ...]:
+    """Return the texts of a plan that tell of a hardener, whether an entry names them or not, after their places."""
+    said = [(f"step {step.name!r}", text) for step in plan.steps for text in (step.material, step.name, step.note)]
+    said += [(factor.words, level) for factor in plan.factors for level in factor.levels]
+    said += [("control", control.name) for control in plan.controls]
+    return tuple((where, text) for where, text in dict.fromkeys(said) if hardener_in(text))
+
+
+def _roles(plan: Plan, materials: Materials) -> tuple[dict[str, Factor], list[tuple[str, str]]]:
+    """Return the factor that varies each kind, and the kind and words of each level that is not known."""
     best: dict[str, tuple[int, Factor]] = {}
-    unknown: list[str] = []
+    unknown: list[tuple[str, str]] = []
     for factor in plan.factors:
         if factor.amounts is not None:
             continue
@@ -97,7 +140,7 @@ def _roles(plan: Plan, materials: Materials) -> tuple[dict[str, Factor], list[st
         if not known:
             continue
         kind = max(known, key=lambda kind: known[kind])
-        unknown.extend(level for level in named if not materials.recognise(level, kind))
+        unknown.extend((kind, level) for level in named if not materials.recognise(level, kind))
         if (known[kind] or not named) and (kind not in best or known[kind] > best[kind][0]):
             best[kind] = (known[kind], factor)
     return {kind: best[kind][1] for kind in KINDS if kind in best}, unknown
