@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import cast
 
-from trials import scales, units
+from trials import blind, scales, units
 from trials.errors import UserError, nearest
 from trials.plan import (
     KINDS,
@@ -162,7 +162,7 @@ def _preference(table: Table, name: str, factors: tuple[Factor, ...]) -> Prefere
         table.fault("factor", f"{factor!r} is not a factor", nearest(factor, names))
     for told in factors:
         for level in told.levels:
-            if len(level) > 2 and level.casefold() in ask.casefold():
+            if blind.names(ask, level):
                 what = f"the question names {level!r}, and who scores must not know what was done"
                 table.fault("ask", what, 'ask for what is seen, such as "Which shows the fleck more clearly?"')
     stage = table.text("stage", "topcoated")

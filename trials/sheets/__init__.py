@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trials import csv_source, geometry, lap, limits
+from trials import blind, csv_source, geometry, lap, limits
 from trials import folder as folders
 from trials.csv_text import plain
 from trials.errors import Problem, UserError
@@ -100,7 +99,7 @@ def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4") -> Sh
         raise ValueError(f"the patches lack the columns {', '.join(sorted(columns - set(patches.columns)))}")
     return SheetData(
         paper=paper,
-        blind_title=blind_title(plan),
+        blind_title=blind.title(plan),
         boards=_board_sheet(plan, patches, paper),
         key=key_sheet.build(plan, patches, seed),
         forms=scoring_form.build(plan, patches, seed),
@@ -143,15 +142,6 @@ def write(
     return sorted(files)
 
 
-def blind_title(plan: Plan) -> str:
-    """Return the trial's title, or one that gives nothing away where it names a level or a control."""
-    told = [level for factor in plan.factors for level in factor.levels] + [control.name for control in plan.controls]
-    title = " ".join(plan.title.split())
-    if any(re.search(rf"(?<!\w){re.escape(word)}(?!\w)", title, re.IGNORECASE) for word in told):
-        return f"Trial {plan.layout_digest()[:8]}"
-    return title
-
-
 # --- setting in type -------------------------------------------------------------------------------
 
 
@@ -161,9 +151,9 @@ def _documents(sheets: SheetData, folder: Path) -> dict[Path, bytes]:
 
     width, height = PAPERS[sheets.paper]
     head = typeset.one_line(sheets.blind_title, _LONGEST_HEAD)
-    blind = {"title": sheets.blind_title, "short_title": head, "width": width, "height": height}
+    untold = {"title": sheets.blind_title, "short_title": head, "width": width, "height": height}
     drawings = (
-        blind
+        untold
         | asdict(sheets.boards)
         | {
             "margin": drawing.MARGIN_MM,
@@ -175,7 +165,7 @@ def _documents(sheets: SheetData, folder: Path) -> dict[Path, bytes]:
     named = typeset.one_line(sheets.key.title, _LONGEST_HEAD)
     key = {"short_title": named, "width": width, "height": height} | asdict(sheets.key)
     contents = {"boards": ("boards", drawings), "key": ("key", key)}
-    contents |= {form.stem: ("scoring", blind | asdict(form)) for form in sheets.forms}
+    contents |= {form.stem: ("scoring", untold | asdict(form)) for form in sheets.forms}
     contents = {stem: (template, values | {"mark": sheets.mark}) for stem, (template, values) in contents.items()}
     shapes = typeset.find_shapes([values for _, values in contents.values()])
     return {

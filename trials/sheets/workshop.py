@@ -11,14 +11,14 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 
-from trials import bench, bench_page, cautions, cutting, one_batch, planks, scoring_page
+from trials import bench, bench_page, blind, cautions, cutting, one_batch, planks, scoring_page
 from trials.bench.lines import summary
 from trials.bench.times import clock, span
 from trials.bench_page import BenchPlan, BenchTask
 from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.scoring import sittings
-from trials.sheets import blind_title, board_svg, cutting_sheet, drawing, labels, mixing_sheet, plain_sheet
+from trials.sheets import board_svg, cutting_sheet, drawing, labels, mixing_sheet, plain_sheet
 from trials.sheets.plain_sheet import Grid
 from trials.sheets.scoring_form import file_stems
 
@@ -88,12 +88,12 @@ def documents(trial: Trial, wanted: Wanted) -> Made:
         files |= _labels(trial, wanted)
     if wanted.stock is not None:
         made = cutting.cut(trial.latest_plan.boards, planks.read_stock(wanted.stock), _saw(wanted), _first(trial))
-        files |= cutting_sheet.documents(made, blind_title(trial.plan), wanted.paper, mark=trial.plan.mark)
+        files |= cutting_sheet.documents(made, blind.title(trial.plan), wanted.paper, mark=trial.plan.mark)
     if wanted.svg:
         plan = trial.latest_plan
         drawn = drawing.draw(plan, trial.latest_patches, wanted.paper)
         lots = len(trial.plan.boards.lots)
-        files |= board_svg.documents(drawn, blind_title(trial.plan), lots=lots, mark=trial.plan.mark)
+        files |= board_svg.documents(drawn, blind.title(trial.plan), lots=lots, mark=trial.plan.mark)
     return Made(files, tuple(dict.fromkeys(notes)))
 
 
@@ -160,7 +160,7 @@ def _numbers(piece: str) -> tuple[int, int]:
 def _labels(trial: Trial, wanted: Wanted) -> dict[str, bytes]:
     patch_grid = labels.read_grid(wanted.patch_labels) if wanted.patch_labels else None
     return labels.documents(
-        trial.plan, trial.latest_patches, blind_title(trial.plan), labels.read_grid(wanted.labels),
+        trial.plan, trial.latest_patches, blind.title(trial.plan), labels.read_grid(wanted.labels),
         patch_grid=patch_grid, start=wanted.label_start, patch_start=wanted.label_start,
     )  # fmt: skip
 
