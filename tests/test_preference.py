@@ -286,7 +286,7 @@ def test_three_levels_are_compared_in_pairs_and_ranked(tmp_path):
     assert all(one.p_all >= one.p for one in found.choices)
     assert found.abilities is not None
     assert found.abilities.index.tolist() == ["none", "shellac", "oil"]
-    assert found.abilities["worth"].sum() == pytest.approx(1)
+    assert found.abilities["share_picked"].sum() == pytest.approx(1)
     assert any("Bradley and Terry" in text for text in preference.sentences(trial))
 
 
@@ -340,7 +340,7 @@ def test_a_perfect_fit_warns_of_nothing():
     )
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        assert preference.abilities(wins, ["a", "b", "c"])["worth"].tolist() == pytest.approx([1 / 3] * 3)
+        assert preference.abilities(wins, ["a", "b", "c"])["share_picked"].tolist() == pytest.approx([1 / 3] * 3)
 
 
 def test_a_level_never_picked_has_no_ability_and_that_is_said(tmp_path):
@@ -361,7 +361,7 @@ def test_levels_never_compared_have_no_abilities():
 def test_abilities_of_two_are_the_log_odds():
     wins = pd.DataFrame({"first": ["a"], "second": ["b"], "first_wins": [4], "n": [16]})
     found = preference.abilities(wins, ["a", "b"])
-    assert found.loc["b", "ability"] == pytest.approx(np.log(3))
+    assert found.loc["b", "log_strength"] == pytest.approx(np.log(3))
     assert found.loc["b", "se"] == pytest.approx(np.sqrt(1 / 4 + 1 / 12))
 
 
@@ -379,7 +379,7 @@ def test_the_report_shows_it_side_by_side(tmp_path):
     assert rows["p"].tolist() == [one.p for one in only(trial).choices]
     assert rows["share"].tolist() == [one.share for one in only(trial).choices]
     strengths = pd.read_csv(path.parent / "tables" / "strengths.csv")
-    assert strengths["ability"].tolist() == only(trial).abilities["ability"].tolist()
+    assert strengths["log_strength"].tolist() == only(trial).abilities["log_strength"].tolist()
 
 
 def test_the_report_of_a_plan_without_comparisons_has_no_such_section(tmp_path):

@@ -30,8 +30,8 @@ def abilities(wins: pd.DataFrame, levels: Sequence[str], level: float = 0.95) ->
 
     Returns
     -------
-    Index the levels; columns ability, se, lower, upper (Wald; 0 and NaN for the first), and worth, the abilities'
-    exponentials made to sum to 1.
+    Index the levels; columns log_strength (the ability), se, lower, upper (Wald; 0 and NaN for the first), and
+    share_picked, the abilities' exponentials made to sum to 1.
 
     Raises
     ------
@@ -56,14 +56,14 @@ def abilities(wins: pd.DataFrame, levels: Sequence[str], level: float = 0.95) ->
     ability = np.concatenate([[0.0], fit.params])
     se = np.concatenate([[np.nan], fit.bse])
     half = ndtri((1 + level) / 2) * se
-    worth = np.exp(ability - ability.max())
+    odds = np.exp(ability - ability.max())
     return pd.DataFrame(
         {
-            "ability": ability,
+            "log_strength": ability,
             "se": se,
             "lower": ability - half,
             "upper": ability + half,
-            "worth": worth / worth.sum(),
+            "share_picked": odds / odds.sum(),
         },
         index=list(levels),
     )

@@ -55,7 +55,7 @@ def _verdict(one: Choice) -> str:
 def beside(found: Outcome) -> Iterator[str]:
     """Say what else there is to know: strength over all levels, sides, second looks, how it was counted."""
     if found.abilities is not None:
-        ranked = found.abilities["worth"].sort_values(ascending=False)
+        ranked = found.abilities["share_picked"].sort_values(ascending=False)
         shares = ", ".join(f"{name} {per_cent(round(share, 2))}" for name, share in ranked.items())
         yield f"If all were shown together, they would be picked about so: {shares} (Bradley and Terry's worths)."
     elif found.no_abilities:

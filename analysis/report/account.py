@@ -285,7 +285,7 @@ def _variance_table(analysis: Analysis, tables: Tables) -> Table:
     unit = words.counted_in(analysis.response)
     rows = tuple(
         (
-            words.VARIANCES[row["term"]], f"{row['standard_deviation']:.3g}", f"{row['variance']:.3g}",
+            row["from"], f"{row['standard_deviation']:.3g}", f"{row['variance']:.3g}",
             str(row["pieces"]),
         )
         for row in found

@@ -29,10 +29,10 @@ LAP_CURVES = ("response", "carrier", "minutes", "chance")
 DARK_ENOUGH = ("response", "target", "carrier", "load", "lower", "upper", "within", "sentence")
 STRENGTH = ("response", "carrier", "reference", "times", "lower", "upper", "parallel_p", "linear_p", "sentence")
 DYE_POINTS = ("response", "carrier", "load", "value")
-CONFIRMATION = ("response", "patches", "readings", "mean", "lower", "upper", "level", "sentence")
+CONFIRMATION = ("response", "patches", "readings", "mean", "lower", "upper", "interval_level", "sentence")
 THREE_WAYS = (
-    "response", "factor", "first", "second", "about", "way", "chosen", "agree", "estimate", "lower", "upper", "level",
-    "p", "p_all", "odds", "odds_lower", "odds_upper", "judged", "why_not", "sentence",
+    "response", "factor", "first", "second", "about", "way", "chosen", "agree", "estimate", "lower", "upper",
+    "interval_level", "p", "p_holm", "odds", "odds_lower", "odds_upper", "judged", "why_not", "sentence",
 )  # fmt: skip
 SCHEDULES = (
     "state", "chance", "lower", "upper", "monte_carlo_se", "behind", "behind_lower", "behind_upper", "told_from_best",
@@ -133,8 +133,8 @@ def _confirmation(found: Answers) -> Iterator[dict[str, Any]]:
     if found.schedules is not None:
         for one in found.schedules.confirmation:
             yield {key: value for key, value in vars(one).items() if key in CONFIRMATION} | {
-                "response": one.response.name
-            }
+                "response": one.response.name, "interval_level": one.level,
+            }  # fmt: skip
 
 
 def _ways(found: Answers) -> Iterator[dict[str, Any]]:
@@ -143,7 +143,7 @@ def _ways(found: Answers) -> Iterator[dict[str, Any]]:
             yield vars(way) | {
                 "response": one.question.response, "factor": one.question.factor, "first": one.first,
                 "second": one.second, "about": one.about, "way": way.name, "chosen": way is one.led,
-                "agree": one.agree, "sentence": one.sentence,
+                "agree": one.agree, "sentence": one.sentence, "interval_level": way.level, "p_holm": way.p_all,
             }  # fmt: skip
 
 

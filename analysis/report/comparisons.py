@@ -66,15 +66,15 @@ def _strengths(name: str, said: str, tables: Tables) -> Table:
     table = tables["strengths"]
     rows = tuple(
         (
-            words.clean(row["level"]), words.number(row["ability"], 2),
+            words.clean(row["level"]), words.number(row["log_strength"], 2),
             words.interval(row["lower"], row["upper"], 2) if row["se"] == row["se"] else "set to 0",
-            words.number(row["worth"], 2),
+            words.number(row["share_picked"], 2),
         )
         for row in table[table["preference"] == name].to_dict("records")
     )  # fmt: skip
     return Table(
         caption=f"How strongly each is picked: {words.clean(said)}",
-        columns=("level", "ability", "95% interval", "worth"),
+        columns=("level", "log strength", "95% interval", "share picked"),
         numeric=(False, True, True, True),
         rows=rows,
         notes=(

@@ -13,6 +13,7 @@ import pandas as pd
 from analysis import assessors, one_out, preference
 from analysis.decide import Decision, Finding
 from analysis.frame import PatchTable, patch_table
+from analysis.report import words
 from analysis.responses import Analysis
 from trials.errors import UserError
 from trials.folder import Trial
@@ -31,7 +32,7 @@ MEANS = (
     "upper", "interval_level", "patches",
 )  # fmt: skip
 TESTS = ("response", "effect", "judged_against", "f", "df_num", "df_den", "p", "method")
-VARIANCES = ("response", "term", "variance", "standard_deviation", "pieces")
+VARIANCES = ("response", "from", "variance", "standard_deviation", "pieces")
 ASSESSORS = (
     "response", "first", "second", "patches", "mean_difference", "within_half_a_grade", "same", "largest_difference",
 )  # fmt: skip
@@ -45,7 +46,7 @@ PREFERENCES = (
     "preference", "factor", "picked", "over", "times", "comparisons", "unit", "units", "agreeing", "even", "share",
     "lower", "upper", "interval_level", "p", "p_holm", "fewest_agreeing",
 )  # fmt: skip
-STRENGTHS = ("preference", "level", "ability", "se", "lower", "upper", "worth")
+STRENGTHS = ("preference", "level", "log_strength", "se", "lower", "upper", "share_picked")
 CONTROLS = ("response", "control", "patches", "mean", "lowest", "highest")
 
 HALF_A_GRADE = 0.5 + 1e-9
@@ -165,7 +166,7 @@ def _tests(analysis: Analysis) -> Iterator[dict[str, Any]]:
 def _variances(analysis: Analysis) -> Iterator[dict[str, Any]]:
     for term, variance in analysis.fit.variances.items():
         yield {
-            "response": analysis.response.name, "term": term, "variance": variance,
+            "response": analysis.response.name, "from": words.VARIANCES[str(term)], "variance": variance,
             "standard_deviation": float(np.sqrt(variance)), "pieces": analysis.told.counts[str(term)],
         }  # fmt: skip
 

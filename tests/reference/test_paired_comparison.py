@@ -57,21 +57,21 @@ def test_so_few_cannot_settle_it():
 def test_abilities():
     found = preference.abilities(WINS, JOURNALS)
     for row in TERRY["abilities"]:
-        assert found.loc[row["item"], "ability"] == pytest.approx(row["estimate"], rel=1e-7)
+        assert found.loc[row["item"], "log_strength"] == pytest.approx(row["estimate"], rel=1e-7)
         assert found.loc[row["item"], "se"] == pytest.approx(row["se"], rel=1e-7)
-    assert found["worth"].to_dict() == pytest.approx(TERRY["worth_sums_to_1"], rel=1e-7)
+    assert found["share_picked"].to_dict() == pytest.approx(TERRY["worth_sums_to_1"], rel=1e-7)
 
 
 def test_abilities_as_published_to_five_places():
     found = preference.abilities(WINS, JOURNALS)
     for name in JOURNALS[1:]:
-        assert found.loc[name, ["ability", "se"]].to_list() == pytest.approx(EXPECTED["published"][name], abs=5.1e-6)
+        assert found.loc[name, ["log_strength", "se"]].to_list() == pytest.approx(EXPECTED["published"][name], abs=5.1e-6)
 
 
 def test_intervals_are_1_96_standard_errors_wide():
     """The normal deviate 1.959964 of any table."""
     found = preference.abilities(WINS, JOURNALS)
-    reach = (found["upper"] - found["ability"]) / found["se"]
+    reach = (found["upper"] - found["log_strength"]) / found["se"]
     assert reach.iloc[1:].to_list() == pytest.approx([1.959964] * 3, rel=1e-6)
 
 
