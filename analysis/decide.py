@@ -227,7 +227,7 @@ def together_words(decision: Decision, plan: Plan) -> str:
             (clear if one.p_all < 1 - level_of(plan) else open_).append(f"{about} (p {p_words(one.p_all)}{since})")
     said = [f"clear of chance are {'; '.join(clear)}"] if clear else []
     said += [f"not clear of chance are {'; '.join(open_)}"] if open_ else []
-    return f"Of the {len(asked)} questions asked beforehand, all taken together (Holm), {'; '.join(said)}."
+    return f"Counting that {len(asked)} questions were asked (p by Holm), {'; '.join(said)}."
 
 
 def _answered(trial: Trial, question: Question, fitted: Sequence[Analysis], unfitted: Sequence[Unfitted]) -> Finding:

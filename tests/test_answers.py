@@ -148,7 +148,7 @@ def test_holm_over_the_questions_asked_beforehand(found, whole):
     for at, one in enumerate(ranked):
         highest = max(highest, min(1.0, one.p * (len(ranked) - at)))
         assert one.p_all == pytest.approx(highest)
-    said = "Of the 4 questions asked beforehand, all taken together (Holm), clear of chance are seal coat"
+    said = "Counting that 4 questions were asked (p by Holm), clear of chance are seal coat"
     assert decide.together_words(plain, whole.plan).startswith(said)
     assert all(math.isnan(one.p_all) for one in plain.also_seen)
 
@@ -258,10 +258,10 @@ def test_decide_shows_it_all(whole, run):
     outcome = run("decide", whole.folder.path)
     assert outcome.status == 0
     for heading in ("What you asked:", "Is seal coat shellac 1 lb cut worth it?", "Which load is dark enough?",
-                    "How strong are the carriers?", "Which schedule meets the brief?", "Grades, counted three ways:",
-                    "What next?", "Also seen (exploratory"):  # fmt: skip
+                    "How much dye does each carrier need?", "Which schedule meets the brief?",
+                    "Grades, counted three ways:", "What next?", "Also seen (exploratory"):  # fmt: skip
         assert heading in outcome.out, heading
-    assert "all taken together (Holm)" in outcome.out
+    assert "Counting that 4 questions were asked (p by Holm)" in outcome.out
     assert "42 euro" in outcome.out
     assert "splitboard plan --add 4 --seed" in outcome.out
     assert "Before the piece, make one more board to confirm the choice: carrier water" in outcome.out

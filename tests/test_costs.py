@@ -77,7 +77,7 @@ def test_touch_and_elapsed_hours_stay_apart(shop):
     cost = costs.step_cost(shop, shop.steps[0])
     assert (cost.touch_h, cost.elapsed_h, cost.days) == (0.75, 2, 0)
     assert cost.work == cost.touch_h * shop.rate
-    assert costs.hours_sentence(cost) == "It takes 0.75 h of hands more and 2 h until the next step more."
+    assert costs.hours_sentence(cost) == "It takes 45 min more work and 2 h more waiting."
 
 
 def test_the_sentence(shop):

@@ -486,7 +486,7 @@ def test_two_loads_show_no_bend(tmp_path):
     assert (
         found.notes[-2] == "Whether the lines bend cannot be told from two loads: the limits take them as straight."
     )
-    assert found.notes[-1] == "Each carrier has a slope of its own."
+    assert found.notes[-1] == "How much more dye darkens differs from carrier to carrier."
 
 
 def test_loads_as_they_are_drawn(dyed):

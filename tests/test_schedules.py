@@ -523,8 +523,8 @@ def test_worth_it(trial):
     said = " ".join(found.sentences)
     assert "It costs a counter 42 more (7.99 of material, 34 of work)." in said
     assert "the chance that it reaches the 0.5 grade worth having is 83 of 100" in said
-    assert "in 19 of 100 pieces; 30 of 100 are reworked now." in said
-    assert "it breaks even if that is what one is worth to you" in said
+    assert "if it saves 19 in 100; 30 in 100 are spoilt now." in said
+    assert "for one grade of figure clarity" in said
 
 
 def test_worth_it_at_its_ends(trial):

@@ -216,9 +216,15 @@ def sentence(costs: Costs, step: StepCost) -> str:
 
 def hours_sentence(cost: Cost) -> str:
     """Say the touch hours and the elapsed hours of an extra cost, never added up; less where it saves them."""
-    parts = [(cost.touch_h, "h of hands"), (cost.elapsed_h, "h until the next step"), (cost.days, "bench days")]
-    said = [f"{abs(size):.3g} {what} {'more' if size > 0 else 'less'}" for size, what in parts if size]
+    days = f"{abs(cost.days):.3g} bench day{'' if abs(cost.days) == 1 else 's'}"
+    parts = [(cost.touch_h, _hours(cost.touch_h), " work"), (cost.elapsed_h, _hours(cost.elapsed_h), " waiting")]
+    parts.append((cost.days, days, ""))
+    said = [f"{words} {'more' if size > 0 else 'less'}{what}" for size, words, what in parts if size]
     return f"It takes {' and '.join(said)}." if said else "It takes no time more."
+
+
+def _hours(hours: float) -> str:
+    return f"{60 * abs(hours):.0f} min" if abs(hours) < 1 else f"{abs(hours):.3g} h"
 
 
 def _pays(extra: float, rework: float) -> str:

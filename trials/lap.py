@@ -159,9 +159,9 @@ def advice(longest_s: float) -> str:
     """Say what a longest return time asks of the carrier."""
     wanted = SAFETY * longest_s
     return (
-        f"The edge is met again after at most {time_words(longest_s)}. Choose a carrier of which a lap does not yet "
-        f"show at {time_words(wanted)} ({SAFETY:g} times that), break the work at an arris, or wipe all lanes one "
-        "way."
+        f"The edge is met again after at most {time_words(longest_s)}. Use a carrier that stays free of laps for at "
+        f"least {time_words(wanted)} ({SAFETY:g} times that, to be safe), stop at an edge of the piece, or wipe "
+        "every lane in the same direction."
     )
 
 

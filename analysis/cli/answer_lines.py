@@ -33,7 +33,7 @@ def lines(plan: Plan, found: Answers, folder: str) -> Iterator[str]:
         yield from _section("Which load is dark enough?", rest)
     if found.strength is not None:
         rest = [found.strength.sentence, *found.strength.notes, *found.later("strength")]
-        yield from _section("How strong are the carriers?", rest)
+        yield from _section("How much dye does each carrier need?", rest)
     if found.schedules is not None:
         yield from _schedule_lines(plan, found.schedules, found.later("schedules"))
     if found.ways:

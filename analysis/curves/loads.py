@@ -192,9 +192,9 @@ def _allowed_for(lines: Lines) -> list[str]:
         few = "two loads" if lines.loads == 2 else "so few boards"
         notes.append(f"Whether the lines bend cannot be told from {few}: the limits take them as straight.")
     if several and lines.own:
-        notes.append("Each carrier has a slope of its own.")
+        notes.append("How much more dye darkens differs from carrier to carrier.")
     elif several:
-        notes.append("All carriers share one slope: there are too few boards for more.")
+        notes.append("More dye is taken to darken alike in every carrier: there are too few boards for more.")
     return notes
 
 

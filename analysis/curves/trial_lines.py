@@ -150,8 +150,8 @@ def _by_patches(
     others = [one.name for one in told.effects if one.df > 0 and load.name not in one.factors]
     lots = told.lots_as_they_are
     names = [one for one in others if ":" not in one and (carrier is None or one != carrier.name)]
-    words = ", ".join([*(name.replace("_", " ") for name in names), *(f"{lot}s" for lot in lots)])
-    note = f"Averaged over {words}." if words else ""
+    words = ", ".join([*(name.replace("_", " ") for name in names), *("planks" for _ in lots)])
+    note = f"These loads are for the average over {words}; a single one of them may differ." if words else ""
     others += [*told.places, *lots]
     return _Model(frame, " + ".join([*others, _LN_LOAD]), _pieces(told, frame, load, carrier), note)
 
@@ -189,8 +189,8 @@ def _scale(response: Response) -> _Scale:
     if response.unit not in ("L*", "Y"):
         return _Scale(lambda value: np.asarray(value, dtype=float), float, "{:.3g}".format, "")
     note = (
-        "Darkness is taken as the logarithm of K/S (single-constant, broadband): compare like surfaces, and do not "
-        "trust it for nearly black ones."
+        "Worked out from the lightness reading (as the logarithm of K/S): compare only boards of one sheen, and do "
+        "not trust it near black."
     )
     if response.unit == "L*":
         return _Scale(

@@ -278,7 +278,7 @@ def _chosen_words(plan: Plan) -> Iterator[str]:
     open_ = dict.fromkeys(plan.factor(one.factor).words for one in plan.questions if not one.between)
     if open_:
         names = ", ".join(open_)
-        yield f"Which level is hoped to be better is not known of {names}, so the last one was made the better."
+        yield f"You did not say which level of {names} should win, so the rehearsal lets the last-named win."
     yield (
         f"An effect of just what it is worth lies on the mark, where {TOO_CLOSE!r} is the usual answer; state a "
         "larger or a smaller one to see another."

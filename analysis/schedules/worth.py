@@ -270,12 +270,10 @@ def _pays(costs: Costs, cost: Cost, asked: Iterable[Gain]) -> Iterator[str]:
         if not math.isfinite(one.price_of_one):
             yield f"It costs more, and {name} did not gain."
             continue
-        most = (
-            f"{costs.money(one.price_upper)}" if math.isfinite(one.price_upper) else "no limit, for it may gain none"
-        )
+        most = costs.money(one.price_upper) if math.isfinite(one.price_upper) else "no limit, for it may gain none"
         yield (
-            f"One {unit} more of {name} costs {costs.money(one.price_of_one)} ({costs.money(one.price_lower)} to "
-            f"{most}): it breaks even if that is what one is worth to you."
+            f"You pay about {costs.money(one.price_of_one)} ({costs.money(one.price_lower)} to {most}) for one "
+            f"{unit} of {name}."
         )
     if costs.rework:
         yield _rework_words(costs, break_even_risk(cost.total, costs.rework))
@@ -284,12 +282,14 @@ def _pays(costs: Costs, cost: Cost, asked: Iterable[Gain]) -> Iterator[str]:
 def _rework_words(costs: Costs, share: float) -> str:
     money = costs.money(costs.rework)
     if share > 1:
-        return f"A rework costs {money}: rework saved alone cannot pay for it."
-    said = f"At a rework of {money} it pays by that alone if it saves rework in {100 * share:.0f} of 100 pieces"
+        return f"Fewer spoilt {costs.piece}s alone cannot pay for it: a rework costs {money}."
+    needed = f"{100 * share:.0f} in 100"
     if costs.rework_risk is None:
-        return f"{said}."
-    now = f"{100 * costs.rework_risk:.0f} of 100 are reworked now"
-    return f"{said}; {now}" + (", so it cannot." if costs.rework_risk < share else ".")
+        return f"Fewer spoilt {costs.piece}s alone pay for it if it saves {needed}; a rework costs {money}."
+    now = f"{100 * costs.rework_risk:.0f} in 100 are spoilt now"
+    if costs.rework_risk < share:
+        return f"Fewer spoilt {costs.piece}s alone cannot pay for it: it would have to save {needed}, and only {now}."
+    return f"Fewer spoilt {costs.piece}s alone pay for it if it saves {needed}; {now}."
 
 
 def _no_sign(analysis: Analysis, factor: str) -> Iterator[str]:

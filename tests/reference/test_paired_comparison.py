@@ -65,7 +65,8 @@ def test_abilities():
 def test_abilities_as_published_to_five_places():
     found = preference.abilities(WINS, JOURNALS)
     for name in JOURNALS[1:]:
-        assert found.loc[name, ["log_strength", "se"]].to_list() == pytest.approx(EXPECTED["published"][name], abs=5.1e-6)
+        printed = found.loc[name, ["log_strength", "se"]].to_list()
+        assert printed == pytest.approx(EXPECTED["published"][name], abs=5.1e-6)
 
 
 def test_intervals_are_1_96_standard_errors_wide():

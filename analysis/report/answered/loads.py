@@ -62,7 +62,7 @@ def _strength(plan: Plan, found: Answers) -> Group:
     sentences = said((strength.sentence, *strength.notes, *found.later("strength")))
     drawn = found.dark is not None and found.dark.loads  # the same lines, with the darkness wanted among them
     pictures = (_picture(plan, strength, "strength"),) if rows and not drawn else ()
-    return Group("How strong the carriers are", sentences, pictures, shown)
+    return Group("How much dye each carrier needs", sentences, pictures, shown)
 
 
 def _picture(plan: Plan, told: DarkEnough | Strength, name: str) -> Picture:
