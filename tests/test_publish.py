@@ -444,7 +444,7 @@ def test_what_the_page_says(tmp_path):
         "seal with shellac: dewaxed shellac",
         "### layout.csv", "### readings.csv", "### conditions.csv",
         "`supersedes`: the row of this file that this one corrects",
-        "an apostrophe in front", "Wood dust", "Oily rags",
+        "an apostrophe in front", "Wood dust", "Jars", "Whether the finish is fit to touch food",
         "grants no licence",
     ):  # fmt: skip
         assert words in page, words

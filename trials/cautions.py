@@ -94,18 +94,7 @@ def for_plan(plan: Plan, table: Materials | None = None) -> tuple[Caution, ...]:
     plan : every text a person typed into it is read: title, factors, levels, controls, exclusions, steps, ....
     table : the materials, the built-in ones if not given.
     """
-    table = table or load()
-    called: set[Caution] = set()
-    at_hand: set[Liquid] = set()
-    for text, is_material in _typed(plan):
-        calls, thins = _said_of(text if is_material else _STEPS_NAMES.sub(" ", text.casefold()), table)
-        called |= calls
-        at_hand |= thins
-    for kind in schedule(plan, table).unknown_kinds:
-        called |= set(_EVERY if kind in ("carrier", "dye") else _ON_A_COAT)
-        at_hand = set(liquids())
-    if not called or any(_in_another_script(text) for text, _ in _typed(plan)):
-        called, at_hand = set(_EVERY), set(liquids())
+    called, at_hand = _said_in(plan, table or load())
     return _told(called | {WOOD_DUST}, at_hand)
 
 
@@ -123,15 +112,32 @@ def for_text(text: str, table: Materials | None = None) -> tuple[Caution, ...]:
     return _told(called, at_hand)
 
 
-def named(names: Iterable[str], text: str = "") -> tuple[Caution, ...]:
-    """Return the cautions of these names in their standing order, told of the materials that `text` names.
+def named(names: Iterable[str], said: Plan | str = "") -> tuple[Caution, ...]:
+    """Return the cautions of these names in their standing order, told of the materials that a plan or a text names.
 
     Raises
     ------
     KeyError
         There is no caution of one of the names.
     """
-    return _told({BY_NAME[name] for name in names}, _said_of(text, load())[1])
+    _, at_hand = _said_in(said, load()) if isinstance(said, Plan) else _said_of(said, load())
+    return _told({BY_NAME[name] for name in names}, at_hand)
+
+
+def _said_in(plan: Plan, table: Materials) -> tuple[set[Caution], set[Liquid]]:
+    """Return the cautions that a plan calls, and the liquids at hand."""
+    called: set[Caution] = set()
+    at_hand: set[Liquid] = set()
+    for text, is_material in _typed(plan):
+        calls, thins = _said_of(text if is_material else _STEPS_NAMES.sub(" ", text.casefold()), table)
+        called |= calls
+        at_hand |= thins
+    for kind in schedule(plan, table).unknown_kinds:
+        called |= set(_EVERY if kind in ("carrier", "dye") else _ON_A_COAT)
+        at_hand = set(liquids())
+    if not called or any(_in_another_script(text) for text, _ in _typed(plan)):
+        called, at_hand = set(_EVERY), set(liquids())
+    return called, at_hand
 
 
 def _said_of(text: str, table: Materials) -> tuple[set[Caution], set[Liquid]]:
@@ -175,11 +181,7 @@ def _of_solvents(at_hand: set[Liquid]) -> Caution:
 
 def _figures(liquid: Liquid) -> str:
     """Return when a liquid burns and what its limit is, in words."""
-    parts = [
-        f"{liquid.name} flashes at {liquid.flash}"
-        if liquid.flash[0] in "-0123456789"
-        else f"{liquid.name} flashes {liquid.flash}"
-    ]
+    parts = [f"{liquid.name}: catches fire from {liquid.flash}"]
     if liquid.burns:
         parts.append(f"burns from {liquid.burns} in air")
     if liquid.ceiling:

@@ -44,6 +44,8 @@ def read_me(
         "## Reading them",
         *_reading(tables),
         *(_cautions(trial.plan) if shown else ()),
+        "## What the boards cannot tell",
+        cautions.FOOD,
         "## Citing and reusing it",
         "This package names no author and grants no licence: whoever publishes it says here how it may be cited and "
         "reused, and adds `contributors` and `licenses` to datapackage.json.",

@@ -13,7 +13,7 @@ from analysis.decide import BY_NOW, Decision
 from analysis.report import numbers, words
 from analysis.report.parts import Group, Section, Step, Table
 from analysis.responses import Analysis
-from trials import __version__, data_package, prespecified, structure
+from trials import __version__, cautions, data_package, prespecified, structure
 from trials import folder as folders
 from trials.folder import Trial
 from trials.level import chance_of, level_of, per_cent
@@ -117,6 +117,7 @@ def _cannot_be_told(plan: Plan, decision: Decision) -> Iterator[str]:
                 yield words.capital(structure.cannot_be_judged(plan, effect, pieces))
     yield "Interactions of three and more factors are taken as chance."
     yield "The answers hold for this wood, these materials and these hands; another lot of wood may differ."
+    yield cautions.FOOD
 
 
 # --- how it was worked out -------------------------------------------------------------------------

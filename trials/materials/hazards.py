@@ -110,7 +110,7 @@ OILY_RAGS = Caution(
     "never pile them. At home spread or hang them outdoors, weighted and away from buildings; when dry put them "
     "into a metal container with a tight lid, filled with water and detergent, and ask the municipality about "
     "disposal. In a business they go straight into a closed metal can that is emptied at least daily, and are not "
-    "dried outdoors. A rag with both oil and solvent is both: an oily rag, and waste as below. Do not leave the "
+    "dried outdoors. A rag with both oil and solvent is both: an oily rag, and solvent waste. Do not leave the "
     "shop before the rags are seen to.",
     "NFPA tip sheet on oily rags, 2017 (page text); OSHA 29 CFR 1910.106(h)(8)(iii) and 1910.125(e)(4) (excerpt)",
 )

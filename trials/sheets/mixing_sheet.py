@@ -21,7 +21,7 @@ def document(trial: Trial, mixing: Mixing, paper: str) -> bytes:
     left = [("Not reckoned", mixing.left_out, ())] if mixing.left_out else []
     return plain_sheet.document(
         trial, paper, "Mixing sheet", "Keep apart from the scoring.", opening, [over, *each, *left],
-        cautions.named(mixing.cautions),
+        cautions.named(mixing.cautions, trial.plan),
     )  # fmt: skip
 
 
