@@ -75,6 +75,11 @@ class Next:
     seed: int
     sentence: str
 
+    @property
+    def words(self) -> str:
+        """The command that lays out just these boards, without the folder."""
+        return f"plan --add {self.count} --seed {self.seed}"
+
     def carried(self) -> list[tuple[int, dict[str, tuple[str, ...]]]]:
         """Return of each board its number and, by factor, the levels it carries, in the plan's order."""
         if self.boards is None:

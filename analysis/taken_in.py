@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
+from trials.errors import command
 from trials.folder import Trial
 from trials.folder.seal import part_words
 from trials.records import CONFIRMED
@@ -31,7 +32,7 @@ def warning(trial: Trial) -> str:
         return ""
     return (
         "The scoring is not closed: whoever scores on after reading this is no longer blind, and the report will say "
-        "so. Close it first with 'splitboard close' when all is scored."
+        f"so. Close it first with '{command('close', trial.folder.path)}' when all is scored."
     )
 
 

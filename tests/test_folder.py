@@ -33,7 +33,10 @@ def test_a_layout_is_set_aside_only_when_asked_and_the_seed_gives_it_again(laid_
     for words in ((), ("--seed", 2)):
         done = run("plan", laid_out, *words)
         assert done.status == 2
-        assert "the boards are laid out already; go on with 'splitboard sheets', or add --discard-layout" in done.err
+        assert (
+            f"the boards are laid out already; go on with 'splitboard sheets {laid_out}', or add --discard-layout"
+            in done.err
+        )
         assert files(laid_out) == before
     done = run("plan", laid_out, "--seed", 2, "--discard-layout", "--json")
     assert done.status == 0
@@ -130,7 +133,7 @@ def test_a_plan_changed_after_the_layout_is_noticed(laid_out, run):
     done = run("sheets", laid_out)
     assert done.status == 2
     assert "the plan was changed after the boards were laid out (boards strips: 2 → 4)" in done.err
-    assert "run 'splitboard plan --discard-layout'" in done.err
+    assert f"run 'splitboard plan --discard-layout {laid_out}'" in done.err
     assert f"Next: splitboard plan --discard-layout {laid_out}" in run("check", laid_out).err
     assert run("plan", laid_out, "--discard-layout").status == 0
     assert run("record", scores(laid_out), laid_out).status == 0
@@ -149,7 +152,7 @@ def test_renaming_the_trial_is_no_change_of_the_layout(laid_out, run):
 def test_not_laid_out_yet(folder, run):
     done = run("sheets", folder)
     assert done.status == 2
-    assert "not laid out yet; run 'splitboard plan' first" in done.err
+    assert f"not laid out yet; run 'splitboard plan {folder}' first" in done.err
 
 
 def test_damaged_record(laid_out, run):

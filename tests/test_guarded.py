@@ -191,7 +191,7 @@ def test_what_was_accepted_is_on_record_and_the_table_as_it_was_is_kept(place, r
     assert "it does not say what becomes of the change" in run("accept", place).err
     done = run("accept", place, "--why", "misread twice", "--json")
     assert done.status == 0, done.err
-    assert f"Next: splitboard record SCORES.csv {place}" in done.err, "the scoring is open"
+    assert f"Next: splitboard record scores-A.csv scores-B.csv {place}" in done.err, "the scoring is open"
     (kept,) = json.loads(done.out)["data"]["files"]
     assert (place / kept["kept_as"]).read_bytes() == written
     trial = folders.load(place)

@@ -86,9 +86,24 @@ def first(problems: Iterable[Problem]) -> Iterator[Problem]:
 def typed(name: str | PurePath) -> str:
     """Return a name as it is typed at a prompt; double quotation marks suit every shell where they are enough."""
     text = name.as_posix() if isinstance(name, PurePath) else name
+    if text.startswith("-"):  # which a command would take for an option
+        text = f"./{text}"
     if re.fullmatch(r"[\w./][\w./:-]*", text):
         return text
     return f'"{text}"' if not re.search(r'["$`\\!%]', text) else shlex.quote(text)
+
+
+def command(words: str, folder: PurePath, *files: str | PurePath) -> str:
+    """Return a command as it is typed: ``splitboard plan --add 4 "My trial"``; the folder stood in is not named.
+
+    Parameters
+    ----------
+    words : the command and its options.
+    folder : the trial's.
+    files : what stands between them, not quoted yet.
+    """
+    named = [*files] if folder == PurePath() else [*files, folder]
+    return " ".join(["splitboard", words, *map(typed, named)])
 
 
 def nearest(word: str, known: Iterable[object]) -> str:

@@ -30,9 +30,11 @@ def say(text: str = "") -> None:
     print(text, file=sys.stderr)
 
 
-def next_step(text: str) -> None:
-    """Say what to do next."""
-    say(f"Next: {text}")
+def next_step(command: str, first: str = "") -> None:
+    """Say which command comes next, so that it can be pasted; `first` is what comes before it, a sentence."""
+    if first:
+        say(first)
+    say(f"Next: {command}")
 
 
 def named(folder: Path) -> str:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trials import shell
+from trials.errors import command
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,7 +21,7 @@ _SHOWN = 8
 """Combinations in the list: the likeliest; all of them stand in the report's tables and in --json."""
 
 
-def lines(plan: Plan, found: Answers, folder: str) -> Iterator[str]:
+def lines(plan: Plan, found: Answers, folder: Path) -> Iterator[str]:
     """Give every answer beside the questions, section by section."""
     said = {line for finding in found.decision.findings for line in finding.depends}
     for one in found.worth:
@@ -131,12 +133,11 @@ def _schedule_lines(plan: Plan, found: Schedules, later: Sequence[str]) -> Itera
     yield from (f"- {note}" for note in found.ranking.notes)
 
 
-def _next_lines(found: Answers, folder: str) -> Iterator[str]:
+def _next_lines(found: Answers, folder: Path) -> Iterator[str]:
     yield found.next.sentence
     yield from board_lines(found.next)
     if found.next.boards is not None:
-        command = f"splitboard plan --add {found.next.count} --seed {found.next.seed}{folder}"
-        yield f"To lay out just these: {command}"
+        yield f"To lay out just these: {command(found.next.words, folder)}"
     ranked = found.schedules
     if ranked is None or ranked.ranking is None or ranked.ranking.best is None:
         return

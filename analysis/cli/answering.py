@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trials import prespecified, shell
-from trials.errors import Problem, UserError, nearest
+from trials.cli import onward
+from trials.errors import Problem, UserError, command, nearest
 from trials.shell import FolderArgument, JsonOption
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ def analyse(
     lines += [f"{one.response.words}: {one.why}" for one in refused]
     lines += [*([""] if lines and compared else []), *compared]
     shell.answer("analyse", as_json=as_json, data=data, lines=lines)
-    shell.next_step("splitboard decide" + shell.named(folder))
+    shell.next_step(command("decide", folder))
 
 
 @app.command()
@@ -83,12 +84,12 @@ def decide(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     lines = [
         *_finding_lines(trial, found.decision),
         *(["", "Side by side:", *(f"- {one}" for one in compared)] if compared else []),
-        *answer_lines.lines(trial.as_asked.plan, found, shell.named(folder)),
+        *answer_lines.lines(trial.as_asked.plan, found, folder),
         *_also_lines(trial, found.decision),
     ]
     data = _decision_data(found.decision) | {"side_by_side": list(compared)} | answer_lines.data(found)
     shell.answer("decide", as_json=as_json, data=data, lines=lines)
-    shell.next_step("splitboard report" + shell.named(folder))
+    shell.next_step(command("report", folder))
 
 
 @app.command()
@@ -109,6 +110,9 @@ def report(folder: FolderArgument = Path(), as_json: JsonOption = False) -> None
     data = {"report": str(page)} | _decision_data(found.decision)
     marked = [trial.plan.marked_title] if trial.plan.mark else []
     shell.answer("report", as_json=as_json, data=data, lines=[*marked, str(page)])
+    shell.say("Open it in a browser: its first page has the answers, and prints on its own.")
+    if not trial.plan.rehearsal:
+        shell.next_step(command("publish", folder))
 
 
 def _load(folder: Path) -> Trial:
@@ -116,7 +120,11 @@ def _load(folder: Path) -> Trial:
 
     trial = folders.load(folder)
     if not trial.readings:
-        raise UserError(Problem("nothing is recorded yet", "take in scores with 'splitboard record SCORES.csv'"))
+        raise UserError(
+            Problem(
+                "nothing is recorded yet", f"take scores in with '{onward.to_record(trial.plan, folder).command}'"
+            )
+        )
     return trial
 
 

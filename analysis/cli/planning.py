@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trials import prespecified, shell
-from trials.errors import Problem, UserError
+from trials.cli import onward
+from trials.errors import Problem, UserError, command
 from trials.shell import FolderArgument, JsonOption
 
 if TYPE_CHECKING:
@@ -76,10 +77,7 @@ def check(
         shell.say("Materials are in the way: mend what is refused above.")
     if not sound:
         raise typer.Exit(shell.ANSWER_IS_NO)
-    anew = " --discard-layout" if place.layout_file.exists() else ""
-    shell.next_step(
-        ("splitboard sheets" if _laid_out(place, plan) else f"splitboard plan{anew}") + shell.named(folder)
-    )
+    onward.step(folder).say()
 
 
 def _materials(place: Folder, plan: Plan) -> Checked:
@@ -186,7 +184,17 @@ def size(
         data["page"] = str(place.path / PAGE)
         lines.append(str(place.path / PAGE))
     shell.answer("size", as_json=as_json, data=data, lines=lines)
-    shell.next_step("set count in trial.toml, then splitboard check" + shell.named(folder))
+    _after_size(folder, place)
+
+
+def _after_size(folder: Path, place: Folder) -> None:
+    """Say what comes next: the number is set before the boards are laid out, and added to afterwards."""
+    from trials import folder as folders
+
+    if folders.has_readings(place) or folders.load_conditions(place):
+        onward.step(folder).say()
+    else:
+        shell.next_step(command("check", folder), "Write the number of boards you choose as count in trial.toml.")
 
 
 def _numbers(written: str) -> list[int] | None:
@@ -284,7 +292,7 @@ def _show_layout(
     shell.answer("plan", as_json=as_json, data=data, lines=lines)
     shell.say(f"Wrote {place.layout_file}. It tells which code carries what: who scores should not read it.")
     shell.say(f"Wrote {place.path / PAGE}: what these boards will be able to tell, with pictures.")
-    shell.next_step("splitboard sheets" + shell.named(folder))
+    shell.next_step(command("sheets", folder))
 
 
 def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
@@ -300,10 +308,10 @@ def _add(folder: Path, count: int, seed: int | None, *, as_json: bool) -> None:
         trial = folders.load(folder)
         if not trial.readings:
             what = "nothing is recorded yet, so there is nothing to add to"
-            cure = "raise count in trial.toml and run 'splitboard plan --discard-layout'"
+            cure = f"raise count in trial.toml and run '{command('plan --discard-layout', folder)}'"
             if trial.conditions:  # the boards are being made, so the plan is frozen
                 what = "no reading is recorded yet, so what is still open is not known"
-                cure = "take in scores of these boards first, with 'splitboard record SCORES.csv'"
+                cure = f"take in scores of these boards first, with '{onward.to_record(trial.plan, folder).command}'"
             raise UserError(Problem(what, cure))
         drawn = seed if seed is not None else secrets.randbelow(10**9)
         shell.say("Fitting what was recorded …")
@@ -378,4 +386,4 @@ def rehearse(
         "answers": [asdict(one) for one in made.answers],
     }
     shell.answer("rehearse", as_json=as_json, data=data, lines=[*rehearsals.lines(made), "", str(made.page)])
-    shell.next_step("read the report, then splitboard sheets" + shell.named(folder))
+    onward.step(folder).say()

@@ -8,8 +8,9 @@ from typing import Annotated
 import typer
 
 from trials import shell
+from trials.cli import onward
 from trials.cli.settling import How, settle, when
-from trials.errors import Problem, UserError
+from trials.errors import Problem, UserError, command, typed
 from trials.shell import FolderArgument, JsonOption
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -58,6 +59,7 @@ def correct(
     late = trial.closed and not trial.plan.rehearsal
     lines = [line, *(["The scoring is closed, so the report will say that this came after it."] if late else [])]
     shell.answer("correct", as_json=as_json, data={"row": row, "was": before}, lines=lines)
+    onward.step(folder).say()
 
 
 @app.command()
@@ -100,8 +102,7 @@ def accept(
         "files": [{"file": name, "kept_as": as_} for name, as_ in kept],
     }
     shell.answer("accept", as_json=as_json, data=data, lines=lines)
-    after = "report" if folders.load_record(place).closed else "record SCORES.csv"
-    shell.next_step(f"splitboard {after}{shell.named(folder)}")
+    onward.step(folder).say()
 
 
 @app.command()
@@ -128,26 +129,27 @@ def close(
             raise UserError(Problem("a rehearsal's results are invented", "there is no scoring to close in it"))
         if trial.closed != open_again:
             what = f"the scoring was closed on {when(trial.closings[-1]['at'])}" if trial.closed else "it is open"
-            raise UserError(Problem(f"there is nothing to do: {what}", "look at 'splitboard analyse' next"))
+            raise UserError(Problem(f"there is nothing to do: {what}", f"go on with '{onward.step(folder).command}'"))
         if not trial.readings:
             raise UserError(
-                Problem("no reading is recorded, so there is nothing to close", "run 'splitboard record'")
+                Problem(
+                    "no reading is recorded, so there is nothing to close",
+                    f"take scores in with '{onward.to_record(trial.plan, folder).command}'",
+                )
             )
         folders.record_close(trial.folder, trial.plan, "opened" if open_again else "closed", why.strip())
     missing = records.still_missing(trial.plan, trial.patches, trial.readings)
     data = {"act": "opened" if open_again else "closed", "readings": len(trial.readings), "still_missing": missing}
     if open_again:
         lines = ["The scoring is open again; the report will say so and why."]
-        after = f"splitboard record SCORES.csv{shell.named(folder)}"
     else:
         lines = [
             f"The scoring is closed with {len(trial.readings)} readings. Who scored may now see what was done: "
             "the key is in sheets/key.pdf.",
             *(f"{count} patches lack {name.replace('_', ' ')}." for name, count in missing.items() if count),
         ]
-        after = f"splitboard report{shell.named(folder)}"
     shell.answer("close", as_json=as_json, data=data, lines=lines)
-    shell.next_step(after)
+    onward.to_record(trial.plan, folder).say() if open_again else shell.next_step(command("decide", folder))
 
 
 @app.command()
@@ -176,3 +178,7 @@ def publish(
     changed = publish_page.changed_lines(trial, trial.closed)
     data = {"files": [str(path) for path in written], "notes": list(notes), "changed": changed}
     shell.answer("publish", as_json=as_json, data=data, lines=[*map(str, written), *notes, *changed])
+    if not trial.closed and not trial.plan.rehearsal:
+        onward.step(folder).say()
+        return
+    shell.say(f"Give away the whole folder {typed(place)}: its README.md says what each file holds.")

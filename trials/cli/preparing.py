@@ -10,7 +10,8 @@ from typing import Annotated
 import typer
 
 from trials import shell
-from trials.errors import Problem, UserError
+from trials.cli import onward
+from trials.errors import Problem, UserError, command
 from trials.shell import FolderArgument, JsonOption
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -47,7 +48,7 @@ def new(
         )
     folders.write_text(folder / "trial.toml", text)
     shell.say(f"Wrote {folder / 'trial.toml'}. It is a text file: read it through and change what is not yours.")
-    shell.next_step("splitboard check" + shell.named(folder))
+    shell.next_step(command("check", folder))
 
 
 def _prompt(question: str, default: str) -> str:
@@ -105,7 +106,7 @@ def sheets(
         lines=[*(str(path) for path in written), *more.notes],
     )
     shell.say("Print at 100 % and check the 100 mm rule. Keep key.pdf and mixing.pdf away from whoever scores.")
-    shell.next_step("make and score the boards, then splitboard record SCORES.csv" + shell.named(folder))
+    onward.to_record(trial.plan, folder, first="Make and score the boards.").say()
 
 
 def _day(written: str) -> date | None:

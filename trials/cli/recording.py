@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trials import shell
-from trials.cli import prompting
+from trials.cli import onward, prompting
 from trials.cli.settling import How, settle, still_open
 from trials.errors import Problem, UserError
 from trials.shell import JsonOption
@@ -74,9 +74,7 @@ def record(
     data = {"files": [file_data for file_data, _ in taken], "still_missing": missing, "dry_run": dry_run}
     shell.answer("record", as_json=as_json, data=data, lines=lines)
     if not dry_run:
-        done = f"splitboard close{shell.named(place)}" if not trial.plan.rehearsal else ""
-        done = done or f"splitboard report{shell.named(place)}"
-        shell.next_step(("record what is missing, then " if any(missing.values()) else "") + done)
+        onward.step(place).say()
 
 
 def _split_paths(paths: list[Path], *, by_hand: bool) -> tuple[Path, list[Path]]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from trials import shell
-from trials.errors import Problem, UserError, first
+from trials.errors import Problem, UserError, command, first
 
 if TYPE_CHECKING:
     from trials.folder import Trial
@@ -29,9 +29,8 @@ class How:
 def still_open(trial: Trial) -> None:
     """Refuse readings after the scoring was closed: whoever scores may know by then what was done."""
     if trial.closed:
-        cure = (
-            "correct single readings with 'splitboard correct', or open it again with 'splitboard close --open-again'"
-        )
+        again = command('close --open-again --why "..."', trial.folder.path)
+        cure = f"correct single readings with 'splitboard correct', or open it again with '{again}'"
         raise UserError(Problem(f"the scoring was closed on {when(trial.closings[-1]['at'])}", cure))
 
 

@@ -10,7 +10,7 @@ from typing import Any, Literal, TypedDict, get_args, get_type_hints
 
 from trials import data_package, limits, prespecified
 from trials.cells import FIRST_YEAR, LAST_YEAR
-from trials.errors import Problem, UserError, typed
+from trials.errors import Problem, UserError, command, typed
 from trials.folder import change, differences, guarded
 from trials.folder.clock import now
 from trials.folder.differences import Difference
@@ -21,11 +21,8 @@ from trials.folder.shape import fits
 from trials.plan import Plan
 from trials.prespecified import Changed
 
-ANEW = "without results, 'splitboard plan --discard-layout' lays the boards out anew"
 SCORING = "splitboard:scoring"
 """Where the acts on the scoring stand."""
-BACK = f"put it back from a copy; {ANEW}"
-"""What to do about a file of the layout that is not as it was written."""
 ACCEPTED = "splitboard:accepted"
 """Where changes of a table made outside stand that were put on record."""
 EDITED = "splitboard:edited"
@@ -182,7 +179,7 @@ def record_seen(folder: Folder, where: Where) -> Record:
         what = f"there is no folder {str(folder.path)!r} any more"
         raise UserError(Problem(what, "look whether it was renamed or moved, then run it again"))
     if not values and not where(folder.layout_file).exists():
-        raise UserError(Problem("the boards are not laid out yet", "run 'splitboard plan' first"))
+        raise UserError(Problem("the boards are not laid out yet", f"run '{command('plan', folder.path)}' first"))
     return _as_record(folder, values)
 
 
@@ -209,7 +206,7 @@ def _as_record(folder: Folder, values: Mapping[str, Any]) -> Record:
         raise UserError(
             Problem(
                 "the record of the layout (its seed and plan) is missing or damaged",
-                BACK,
+                back(folder),
                 file="datapackage.json",
             )
         ) from None
@@ -307,7 +304,7 @@ def accept_edit(folder: Folder, plan: Plan, why: str) -> tuple[str, str] | None:
         parts = broken(package) if package else ()
         tables = guarded.unpacked(package)
     except (KeyError, TypeError, ValueError, AttributeError):
-        raise _damaged() from None
+        raise _damaged(folder) from None
     if not parts:
         return None
     if LAID_DOWN & set(parts):
@@ -354,7 +351,7 @@ def tables_kept(folder: Folder, where: Where) -> dict[str, bytes] | None:
             _as_record(folder, package)
         return guarded.unpacked(package)
     except (ValueError, TypeError, AttributeError):
-        raise _damaged() from None
+        raise _damaged(folder) from None
 
 
 def put(
@@ -448,15 +445,25 @@ def _package(folder: Folder, where: Where) -> dict[str, Any]:
     data = limits.contents(path, limits.RECORD_BYTES)
     try:
         if sum(data.count(mark) for mark in b"[{,") > limits.RECORD_MARKS:
-            raise _damaged()
+            raise _damaged(folder)
         values = json.loads(data)
         json.dumps(values, ensure_ascii=False, allow_nan=False).encode()  # neither half a character nor an infinity
     except (ValueError, RecursionError):
         values = None
     if not isinstance(values, dict):
-        raise _damaged()
+        raise _damaged(folder)
     return values
 
 
-def _damaged() -> UserError:
-    return UserError(Problem("is damaged", BACK, file="datapackage.json"))
+def _damaged(folder: Folder) -> UserError:
+    return UserError(Problem("is damaged", back(folder), file="datapackage.json"))
+
+
+def anew(folder: Folder) -> str:
+    """Return how the boards are laid out anew."""
+    return f"without results, '{command('plan --discard-layout', folder.path)}' lays the boards out anew"
+
+
+def back(folder: Folder) -> str:
+    """Return what to do about a file of the layout that is not as it was written."""
+    return f"put it back from a copy; {anew(folder)}"

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 
 from trials import __version__, csv_source, data_package, limits, prespecified
 from trials.csv_text import csv_text
-from trials.errors import Problem, UserError, typed
+from trials.errors import Problem, UserError, command, typed
 from trials.folder import change, guarded
 from trials.folder.clock import now
 from trials.folder.description import (
-    ANEW,
-    BACK,
     LAYOUT_HASH,
     SCORING,
+    anew,
+    back,
     described,
     is_closed,
     kept,
@@ -62,15 +62,15 @@ def check_free(folder: Folder, *, discard: bool) -> None:
     """
     what = _results(folder)
     if what:
-        more = "add boards to it with 'splitboard plan --add 4', or " if what == "readings" else ""
+        more = f"add boards to it with '{command('plan --add 4', folder.path)}', or " if what == "readings" else ""
         cure = (
             f"{more}start a follow-up with 'splitboard new NEW_FOLDER --like {typed(folder.path)}' and lay that out"
         )
         raise UserError(Problem(f"{what} have been taken in, so the plan is frozen", cure))
     if not discard and _laid_out(folder):
         cure = (
-            "go on with 'splitboard sheets', or add --discard-layout to lay them out anew: the layout there is, and "
-            "its record, are then kept under a dated name"
+            f"go on with '{command('sheets', folder.path)}', or add --discard-layout to lay them out anew: the "
+            "layout there is, and its record, are then kept under a dated name"
         )
         raise UserError(Problem("the boards are laid out already", cure))
 
@@ -179,7 +179,7 @@ def layout_seen(folder: Folder, plan: Plan, where: Where, tables: Mapping[str, b
     record = record_seen(folder, where)
     tables = tables_seen(folder, where) if tables is None else tables
     if LAYOUT not in tables:
-        raise UserError(Problem("layout.csv is gone", BACK))
+        raise UserError(Problem("layout.csv is gone", back(folder)))
     for kind, words, says in (("rehearsal", "a rehearsal", plan.rehearsal), ("example", "an example", plan.example)):
         if says != bool(record.plan.get(kind)):
             what = f"the plan no longer says what this folder was laid out as, {'a trial' if says else words}"
@@ -188,21 +188,23 @@ def layout_seen(folder: Folder, plan: Plan, where: Where, tables: Mapping[str, b
     found = prespecified.changed(record.plan, record.laid_out, plan)
     changed = ", ".join(prespecified.words(one) for one in found if one.what[0] in prespecified.LAYOUT)
     if changed:
-        cure = "undo the change, or run 'splitboard plan --discard-layout' to lay the boards out anew"
+        again = command("plan --discard-layout", folder.path)
+        cure = f"undo the change, or run '{again}' to lay the boards out anew"
         if readings_in(tables) or conditions_in(tables):
-            cure = "undo the change; for another plan start a follow-up with 'splitboard new FOLDER --like THIS_ONE'"
+            another = f"'splitboard new NEW_FOLDER --like {typed(folder.path)}'"
+            cure = f"undo the change; for another plan start a follow-up with {another}"
         raise UserError(
             Problem(f"the plan was changed after the boards were laid out ({changed})", cure, file="trial.toml")
         )
     table = csv_source.from_bytes(tables[LAYOUT], LAYOUT)
-    patches = _as_patches(table, plan)
+    patches = _as_patches(folder, table, plan)
     if _hash(patches) != record.layout_hash:
-        cure = f"undo the edit; {ANEW}"
+        cure = f"undo the edit; {anew(folder)}"
         raise UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
     return patches
 
 
-def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
+def _as_patches(folder: Folder, table: csv_source.Table, plan: Plan) -> pd.DataFrame:
     """Return the cells of layout.csv with their types."""
     import pandas as pd
 
@@ -213,7 +215,7 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
         raise UserError(
             Problem(
                 f"the columns are {', '.join(table.header)}, but the plan's layout has {', '.join(columns)}",
-                BACK,
+                back(folder),
                 file=table.name, line=1,
             )
         )  # fmt: skip
@@ -225,7 +227,7 @@ def _as_patches(table: csv_source.Table, plan: Plan) -> pd.DataFrame:
                 raise UserError(
                     Problem(
                         f"{row.cells[name]!r} is not a whole number",
-                        f"undo the edit; {ANEW}",
+                        f"undo the edit; {anew(folder)}",
                         file=table.name, line=row.number, column=name,
                     )
                 )  # fmt: skip

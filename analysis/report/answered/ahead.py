@@ -15,8 +15,8 @@ def ahead(plan: Plan, found: Answers) -> Section:
     """Say which boards to make next, and what one more of the chosen schedule should read."""
     groups = []
     if found.next.boards is not None:
-        command = f"splitboard plan --add {found.next.count} --seed {found.next.seed}"
-        lines = [found.next.sentence, f"The command '{command}' lays out just these."]
+        how = f"In the trial's folder the command 'splitboard {found.next.words}' lays out just these."
+        lines = [found.next.sentence, how]
         groups.append(Group("More boards", said(lines), tables=(_board_table(plan, found),)))
     else:
         groups.append(Group("More boards", said([found.next.sentence])))
