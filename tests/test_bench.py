@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.conftest import EXAMPLE, SMALL
-from trials import bench, units
+from trials import bench, blind, units
 from trials.bench import Task, Window, bench_lines, calendar, schedule, tasks, timeline_svg
 from trials.bench import solver as solver_module
 from trials.bench.goes import Work
@@ -693,7 +693,7 @@ def test_any_title_survives_the_calendar(title):
     assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
     (event,) = icalendar.Calendar.from_ical(text).walk("VEVENT")
     kept = "".join(letter for letter in title.replace("\r\n", "\n") if letter == "\n" or letter.isprintable())
-    assert str(event["DESCRIPTION"]) == f"{kept}\ndye, 1 min"
+    assert str(event["DESCRIPTION"]) == f"{kept}\n{blind.MUST_NOT_SEE}\ndye, 1 min"
 
 
 def test_unknown_zone():

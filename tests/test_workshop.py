@@ -9,7 +9,7 @@ import pytest
 
 from tests.conftest import EXAMPLE
 from tests.test_cli import files, wrong
-from trials import bench, folder
+from trials import bench, blind, folder
 from trials.plan import INVENTED
 from trials.sheets import workshop
 
@@ -39,6 +39,17 @@ def test_every_trial_gets_these(made):
         "scoring-B.html",
     }  # fmt: skip
     assert not made.notes
+
+
+def test_every_page_says_who_may_see_it(made):
+    for name, content in made.files.items():
+        says = blind.MAY_SEE if name.startswith("scoring") else blind.MUST_NOT_SEE
+        pages = [content.decode(errors="replace").replace("\r\n ", "")]
+        if name.endswith(".pdf"):
+            pages = [page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(content)]
+        if name.endswith(".ics"):
+            pages = pages[0].split("BEGIN:VEVENT")[1:]
+        assert all(says in page for page in pages), name
 
 
 def test_the_same_trial_gives_the_same_bytes(example, made):

@@ -6,6 +6,7 @@ import hashlib
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from trials import blind
 from trials.bench.hours import DAY_S
 from trials.bench.scheduling import Schedule, Timed
 from trials.bench.times import clock, span
@@ -50,7 +51,7 @@ def _event(schedule: Schedule, timed: Timed, of: tuple[str, date, tzinfo], stamp
     title, when, where = of
     task = timed.task
     said = "wipe" if task.window else "work"
-    about = [f"{task.name}, {span(task.length_s)}"]
+    about = [blind.MUST_NOT_SEE, f"{task.name}, {span(task.length_s)}"]
     for wipe in schedule.wipes_of(task):
         about.append(f"wipe {wipe.task.place} at {clock(schedule.opens_s, wipe.start_s)}")
     about += [f"control: {task.control}"] if task.control else []

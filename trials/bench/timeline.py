@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
 
+from trials import blind
 from trials.bench.hours import DAY_S
 from trials.bench.scheduling import Schedule, Timed
 from trials.bench.times import clock, span
@@ -59,6 +60,8 @@ def _legend(frame: Element, schedule: Schedule, title: str) -> float:
     """Draw the title, what the marks mean and what the numbers stand for; return where they end."""
     y = LINE
     _text(frame, 8, y, title, {"font-weight": "700", "font-size": "14"})
+    y += LINE
+    _text(frame, 8, y, blind.MUST_NOT_SEE, {"font-weight": "700"})
     y += LINE * 0.6
     x = 8.0
     for words, draw in (("hands-on", _block), ("wipe", _wipe), ("dwell", _dwell), ("drying", _drying)):

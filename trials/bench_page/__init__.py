@@ -11,8 +11,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from trials import blind, phone_page
 from trials import folder as folders
-from trials import phone_page
 from trials.bench_page.contract import WHOLE_BOARD, BenchPlan, BenchStep, BenchTask, TickLine
 from trials.bench_page.order import from_plan
 
@@ -56,7 +56,7 @@ def page(bench: BenchPlan) -> str:
         phone_page.templates("trials.bench_page")
         .get_template("bench.html")
         .render(
-            title=bench.title, data=_data(bench), style=style, script=script,
+            title=bench.title, seen=blind.MUST_NOT_SEE, data=_data(bench), style=style, script=script,
             policy=phone_page.policy(script),
         )
     )  # fmt: skip

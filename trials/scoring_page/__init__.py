@@ -12,8 +12,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from trials import blind, phone_page
 from trials import folder as folders
-from trials import phone_page
 from trials.scoring.sitting import Round, Sitting
 
 __all__ = ["page", "write"]
@@ -64,7 +64,7 @@ def page(sitting: Sitting) -> str:
         phone_page.templates("trials.scoring_page")
         .get_template("scoring.html")
         .render(
-            data=_data(sitting), mark=sitting.mark, style=style, script=script,
+            seen=blind.MAY_SEE, data=_data(sitting), mark=sitting.mark, style=style, script=script,
             policy=phone_page.policy(script, style),
         )
     )  # fmt: skip

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from xml.etree import ElementTree as ET
 
-from trials import geometry
+from trials import blind, geometry
 from trials.sheets import drawing
 from trials.sheets.drawing import Box, Drawing, LapDrawing, Mark, PatchDrawing, View
 
@@ -153,7 +153,7 @@ def _svg(view: View, title: str, lots: int, mark: str) -> bytes:
         viewBox=f"0 0 {_n(width)} {_n(height)}",
     )  # fmt: skip
     ET.SubElement(root, "title").text = _clean(f"{mark}: {name}: {title}" if mark else f"{name}: {title}")
-    ET.SubElement(root, "desc").text = "Blind board drawing at true scale, in millimetres."
+    ET.SubElement(root, "desc").text = f"Board drawing at true scale, in millimetres. {blind.MAY_SEE}"
     _patterns(ET.SubElement(root, "defs"))
     _rect(root, Box(0, 0, width, height), fill="#ffffff")
     _head(root, name, title, mark, width)
@@ -237,6 +237,7 @@ def _distances(parent: ET.Element, view: View) -> None:
 def _head(parent: ET.Element, name: str, title: str, mark: str, width: float) -> None:
     _text(parent, LEFT_MM, 5, 4.2, name, bold=True, anchor="start")
     _text(parent, LEFT_MM, 10.5, 3.0, title, anchor="start")
+    _text(parent, LEFT_MM, 14.2, 2.4, blind.MAY_SEE, anchor="start")
     if mark:
         _text(parent, width - RIGHT_MM, 10.5, 3.2, mark.upper(), bold=True, anchor="end")
     right, y = width - RIGHT_MM, 5.0

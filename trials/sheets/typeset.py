@@ -17,6 +17,8 @@ from typing import Any
 
 import typst
 
+from trials import blind
+
 TEMPLATES = Path(__file__).parent / "templates"
 _EPOCH = 0
 """No sheet bears the time it was made: the same plan gives the same bytes."""
@@ -28,6 +30,8 @@ _AFTER_SIGN = re.compile(r"(?<=[_/.,+)-])(?=.)")
 _BEFORE_ACCENT = re.compile("\u200b(?=[\u0300-\u036f\u200c\u200d])")
 VERBATIM = ("columns", "command", "blank_name")
 """Keys whose text is meant to be typed as it stands: no place to break is put into it."""
+BLIND = ("boards", "cutting", "labels", "scoring")
+"""The templates of what whoever scores may see; whatever is made from another says that they must not."""
 _PROBE = b'#set text(font: ("Libertinus Serif", "DejaVu Sans Mono"))\n#sys.inputs.letters'
 
 
@@ -69,8 +73,9 @@ def pdf(template: str, values: Mapping[str, Any], shapes: Shapes | None = None) 
     Notes
     -----
     Characters that no font at hand can show, and control characters, are printed as their Unicode number,
-    such as (U+1F600); the template is told so with ``values["numbered"]``.
+    such as (U+1F600); the template is told so with ``values["numbered"]``, and who may see it with ``["seen"]``.
     """
+    values = {**values, "seen": blind.MAY_SEE if template in BLIND else blind.MUST_NOT_SEE}
     shapes = shapes or find_shapes(values)
     letters = _letters(values)
     printable = _map_text(values, partial(_printable, missing=shapes.none))
