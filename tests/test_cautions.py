@@ -139,6 +139,13 @@ def test_where_the_solvent_is_not_known_all_are_spoken_of(text: str) -> None:
         assert f"{name}: catches fire" in solvent
 
 
+def test_the_name_of_a_kind_stands_for_all_of_it() -> None:
+    carrier = {one.name for one in cautions.for_text("carrier")}
+    assert carrier == {"Alcohol and other solvents", "Oily rags", "Skin and eyes", "Waste", "Jars"}
+    for name in ("Ethanol:", "lacquer thinner:", "mineral spirits:"):
+        assert name in _solvent("carrier").text
+
+
 def test_a_limit_is_no_permission_and_what_else_the_solvent_caution_must_say() -> None:
     text = _solvent("lacquer thinner 1, alcohol 1").text
     for words in (

@@ -9,9 +9,9 @@ import pytest
 
 from tests.conftest import EXAMPLE
 from tests.test_cli import files, wrong
-from trials import bench, blind, folder
+from trials import bench, blind, folder, one_batch
 from trials.plan import INVENTED
-from trials.sheets import workshop
+from trials.sheets import jar_labels, labels, workshop
 
 STOCK = "plank,lot,length,width\n1,a,3600 mm,180 mm\n2,b,3600 mm,180 mm\n"
 
@@ -159,6 +159,13 @@ def test_labels_cutting_plan_and_svg_when_asked(run, example, tmp_path):
     assert done.status == 0, done.err
     names = {path.name for path in (example / "sheets").iterdir()}
     assert {"labels-boards.pdf", "labels-patches.pdf", "cutting.pdf", "cutting.csv", "board-01.svg"} <= names
+    jars = " ".join(text_of((example / "sheets" / "labels-jars.pdf").read_bytes()).split())
+    for words in ("1. Dye: powder dye", "8. Glaze: oil glaze", "not blind", "Rags wet with oil catch fire"):
+        assert words in jars
+    water, alcohol = jars.split("2. Dye:")[0], jars.split("3. Dye:")[1].split("4. Dye:")[0]
+    assert "It burns" in alcohol
+    assert "It burns" not in water
+    assert "never a food container" in water
     assert b"20260316T080000Z" in (example / "sheets" / "order-of-work.ics").read_bytes()
     cutting = text_of((example / "sheets" / "cutting.pdf").read_bytes())
     assert "%" in cutting
@@ -166,6 +173,25 @@ def test_labels_cutting_plan_and_svg_when_asked(run, example, tmp_path):
     codes = folder.load(example).patches.query("board == 1")["patch"]
     assert all(str(code) in svg for code in codes)
     assert "shellac" not in svg
+
+
+@pytest.mark.parametrize("grid", ["5 x 10, 31 mm x 17 mm", "3 x 8, 70 mm x 36 mm", "1 x 1, 200 mm x 100 mm"])
+def test_a_jars_label_keeps_to_itself_and_always_says_a_hazard(example, grid):
+    trial = folder.load(example)
+    made = jar_labels.document(trial.plan, one_batch.batches(trial), labels.read_grid(grid), start=1)
+    document = pypdfium2.PdfDocument(made)
+    boxes = [
+        labels.read_grid(grid).box(at % labels.read_grid(grid).count + 1)
+        for at in range(len(one_batch.batches(trial).batches))
+    ]
+    height = labels.read_grid(grid).sheet_height_mm
+    for at, box in enumerate(boxes):
+        page = document[at // labels.read_grid(grid).count]
+        mm = 72 / 25.4
+        bounds = (box.x * mm, (height - box.y - box.height) * mm, (box.x + box.width) * mm, (height - box.y) * mm)
+        said = " ".join(page.get_textpage().get_text_bounded(*bounds).split())
+        assert f"{at + 1}. " in said
+        assert "It burns" in said or "Gloves" in said
 
 
 @pytest.mark.parametrize(

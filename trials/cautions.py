@@ -42,8 +42,8 @@ from trials.materials.words import plain
 from trials.plan import Plan
 
 __all__ = [
-    "ALL", "FOOD", "GENERAL", "HARDENERS", "OILY_RAGS", "SOLVENT", "SPRAYING", "WOOD_DUST", "Caution", "for_plan",
-    "for_text", "named",
+    "ALL", "FOOD", "GENERAL", "HARDENERS", "JARS", "OILY_RAGS", "SKIN_AND_EYES", "SOLVENT", "SPRAYING",
+    "STRONG_CHEMICALS", "WOOD_DUST", "Caution", "for_plan", "for_text", "named",
 ]  # fmt: skip
 
 _DYES = (
@@ -103,10 +103,12 @@ def for_text(text: str, table: Materials | None = None) -> tuple[Caution, ...]:
 
     Parameters
     ----------
-    text : as a person typed it; where it names nothing that is known here, every caution is called.
+    text : as a person typed it; where it names nothing that is known here, every caution is called. The name of a
+        kind alone, such as ``carrier``, stands for every entry of it.
     table : the materials, the built-in ones if not given.
     """
-    called, at_hand = _said_of(text, table or load())
+    table = table or load()
+    called, at_hand = _said_of("; ".join(table.names(plain(text))) or text, table)
     if not called or _in_another_script(text):
         called, at_hand = set(_EVERY), set(liquids())
     return _told(called, at_hand)

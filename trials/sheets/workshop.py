@@ -18,7 +18,7 @@ from trials.bench_page import BenchPlan, BenchTask
 from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.scoring import sittings
-from trials.sheets import board_svg, cutting_sheet, drawing, labels, mixing_sheet, plain_sheet
+from trials.sheets import board_svg, cutting_sheet, drawing, jar_labels, labels, mixing_sheet, plain_sheet
 from trials.sheets.plain_sheet import Grid
 from trials.sheets.scoring_form import file_stems
 
@@ -86,6 +86,9 @@ def documents(trial: Trial, wanted: Wanted) -> Made:
         files |= _scoring_pages(trial)
     if wanted.labels:
         files |= _labels(trial, wanted)
+        if mixing.batches:
+            grid = labels.read_grid(wanted.labels)
+            files["labels-jars.pdf"] = jar_labels.document(trial.plan, mixing, grid, start=wanted.label_start)
     if wanted.stock is not None:
         made = cutting.cut(trial.latest_plan.boards, planks.read_stock(wanted.stock), _saw(wanted), _first(trial))
         files |= cutting_sheet.documents(made, blind.title(trial.plan), wanted.paper, mark=trial.plan.mark)
