@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 
 from trials.errors import command
 from trials.folder import Trial
@@ -47,6 +47,7 @@ def blinding(trial: Trial) -> Iterator[str]:
         why = f" ({act['why']})" if act.get("why") else ""
         if act["act"] == "closed":
             yield f"The scoring was closed on {on}, after {readings}{why}; until then no screen showed a treatment."
+            yield from _told(act.get("could_tell", ()))
         elif act["act"] == "opened":
             yield f"It was opened again on {on}{why}; what was scored after that may not be blind."
     early = [act for act in trial.closings if act["act"] == LOOKED]
@@ -60,6 +61,19 @@ def blinding(trial: Trial) -> Iterator[str]:
         )
     if late:
         yield f"{_count(late)} came in after the treatments could be seen, and may not be blind."
+
+
+def _told(answers: Sequence[Mapping[str, str]]) -> Iterator[str]:
+    """Say whether those who scored could tell treatments, as they said themselves when the scoring was closed."""
+    of = {"no": "of no patch", "some": "of some patches", "most": "of most patches"}
+    said = [f"{one['assessor'] or 'whoever scored'} {of[one['answer']]}" for one in answers]
+    if not said:
+        yield "Whether whoever scored could tell treatments was not recorded."
+        return
+    yield f"Asked then of how many patches they could tell the treatment while scoring: {', '.join(said)}."
+    seen = [one["assessor"] or "whoever scored" for one in answers if one["answer"] != "no"]
+    if seen:
+        yield f"What {' and '.join(seen)} scored may follow what was expected; a blind second assessor would show it."
 
 
 def _new_rows(trial: Trial, rows: int) -> int:

@@ -206,7 +206,7 @@ def test_what_was_accepted_is_on_record_and_the_table_as_it_was_is_kept(place, r
     (place / "datapackage.json").rename(place / "away.json")
     assert "the record of the layout (its seed and plan) is missing" in run("accept", place, "--put-back").err
     (place / "away.json").rename(place / "datapackage.json")
-    assert run("close", place).status == 0
+    assert run("close", place, "--yes").status == 0
     assert folders.load(place).record.accepted == (accepted,)
 
 

@@ -205,8 +205,21 @@ def test_bench_notes(laid_out, run):
 
 def test_still_missing(laid_out, run):
     done = run("record", scores(laid_out), laid_out)
-    assert "16 patches still lack darkness" in done.out
+    assert "Still to come: 16 patches lack darkness; B has not scored." in done.out
     assert "figure clarity" not in done.out.split("taken in", 1)[1]
+
+
+def test_what_would_be_taken_in_is_not_missing(laid_out, run):
+    done = run("record", scores(laid_out), laid_out, "--dry-run")
+    assert "16 readings would be taken in" in done.out
+    assert "Still to come: 16 patches lack darkness; B has not scored." in done.out
+
+
+def test_a_patch_that_an_assessor_left_out_is_missing(laid_out, run):
+    some = codes(laid_out)[1:]
+    rows = [["patch", "figure_clarity", "assessor"], *([code, 2 + at % 3, "A"] for at, code in enumerate(some))]
+    done = run("record", write(laid_out.parent / "a.csv", rows), laid_out)
+    assert "1 patch lacks figure clarity by A" in done.out
 
 
 def test_no_treatment_is_shown_while_recording(laid_out, run):

@@ -9,6 +9,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from analysis import taken_in
 from tests.conftest import SMALL
 from trials import folder as folders
 from trials.records import CONFIRMED, doubts
@@ -88,11 +89,14 @@ def test_a_slip_of_the_decimal_point_waits_for_a_yes(laid_out, run, no_terminal)
     assert set(noted.values()) == {""}
 
 
-def test_at_a_terminal_it_is_asked(laid_out, run, monkeypatch):
-    class Terminal(io.StringIO):
-        def isatty(self) -> bool:
-            return True
+class Terminal(io.StringIO):
+    """Somebody at the keyboard who types this."""
 
+    def isatty(self) -> bool:
+        return True
+
+
+def test_at_a_terminal_it_is_asked(laid_out, run, monkeypatch):
     third = codes(laid_out)[2]
     file = lightness(laid_out, **{f"p{third}": 390})
     monkeypatch.setattr(sys, "stdin", Terminal("n\n"))
@@ -153,14 +157,17 @@ def test_robust_spread_by_hand(values, spread):
 def test_new_assessors_are_named_and_near_names_held(folder, run, no_terminal):
     (folder / "trial.toml").write_text(SMALL.split("[scoring]")[0])
     run("plan", folder, "--seed", 1)
-    assert "Anna is new: nobody's are recorded yet." in run("record", marks(folder, "a.csv", "Anna"), folder).out
+    assert "Anna has not scored in this trial before." in run("record", marks(folder, "a.csv", "Anna"), folder).out
     near = run("record", marks(folder, "b.csv", "anna"), folder)
     assert near.status == 2
     assert "'anna' has no readings yet, but 'Anna' has" in near.err
-    assert "Bo is new: so far there are readings by Anna." in run("record", marks(folder, "c.csv", "Bo"), folder).out
+    assert (
+        "Bo has not scored in this trial before; so far there are readings by Anna."
+        in run("record", marks(folder, "c.csv", "Bo"), folder).out
+    )
     first, *_ = codes(folder)
     again = write(folder.parent / "d.csv", [["patch", "figure_clarity", "assessor", "repeat"], [first, 2, "Bo", 2]])
-    assert "is new" not in run("record", again, folder).out
+    assert "not scored" not in run("record", again, folder).out
 
 
 def bench_notes(place: Path, *, top_coat: bool = True) -> Path:
@@ -294,7 +301,7 @@ def test_a_reason_without_anything_to_correct(laid_out, run):
 def test_closing_is_on_record_and_ends_the_taking_in(laid_out, run):
     assert "nothing to close" in run("close", laid_out).err
     run("record", marks(laid_out), laid_out)
-    done = run("close", laid_out)
+    done = run("close", laid_out, "--yes")
     assert done.status == 0
     assert "closed with 16 readings" in done.out
     assert "16 patches lack darkness" in done.out
@@ -309,13 +316,60 @@ def test_closing_is_on_record_and_ends_the_taking_in(laid_out, run):
     assert "the report will say that this came after it" in corrected.out
 
 
+def test_closing_says_what_lacks_and_waits_for_a_yes(laid_out, run, no_terminal):
+    run("record", marks(laid_out), laid_out)
+    refused = run("close", laid_out)
+    assert refused.status == 2
+    (said,) = refused.err.strip().splitlines()
+    assert "16 patches lack darkness; B has not scored" in said
+    assert "close --yes" in said
+    assert not folders.load(laid_out).closings
+
+
+def test_closing_asks_who_could_tell_treatments(laid_out, run, monkeypatch):
+    run("record", marks(laid_out), laid_out)
+    run("record", marks(laid_out, "b.csv", "B"), laid_out)
+    monkeypatch.setattr(sys, "stdin", Terminal("n\n"))
+    assert run("close", laid_out).status == 2
+    assert not folders.load(laid_out).closings
+    monkeypatch.setattr(sys, "stdin", Terminal("y\nperhaps\nsome\n\n"))
+    done = run("close", laid_out)
+    assert done.status == 0
+    assert "16 patches lack darkness. Close all the same?" in done.err
+    assert "Could A tell, while scoring, which treatment a patch had? no, some or most" in done.err
+    (act,) = folders.load(laid_out).closings
+    assert act["could_tell"] == [{"assessor": "A", "answer": "some"}]
+    said = " ".join(taken_in.blinding(folders.load(laid_out)))
+    assert "of how many patches they could tell the treatment while scoring: A of some patches." in said
+    assert "What A scored may follow what was expected" in said
+
+
+def test_scripts_say_who_could_tell_treatments(laid_out, run, no_terminal):
+    run("record", marks(laid_out), laid_out)
+    for given, says in (("C=no", "names nobody who has scored"), ("A=often", "write no, some or most")):
+        refused = run("close", laid_out, "--yes", "--could-tell", given)
+        assert refused.status == 2
+        assert says in refused.err
+    assert run("close", laid_out, "--yes", "--could-tell", "no").status == 0
+    (act,) = folders.load(laid_out).closings
+    assert act["could_tell"] == [{"assessor": "A", "answer": "no"}]
+    assert "A of no patch" in " ".join(taken_in.blinding(folders.load(laid_out)))
+
+
+def test_where_nobody_was_asked_the_report_says_so(laid_out, run, no_terminal):
+    run("record", marks(laid_out), laid_out)
+    assert run("close", laid_out, "--yes").status == 0
+    assert "could_tell" not in folders.load(laid_out).closings[0]
+    assert "could tell treatments was not recorded" in " ".join(taken_in.blinding(folders.load(laid_out)))
+
+
 def test_opening_again_needs_a_reason_and_stays_on_record(laid_out, run):
     run("record", marks(laid_out), laid_out)
-    run("close", laid_out)
+    run("close", laid_out, "--yes")
     assert "needs a reason" in run("close", laid_out, "--open-again").err
     assert run("close", laid_out, "--open-again", "--why", "the meter came").status == 0
     assert run("record", lightness(laid_out), laid_out).status == 0
-    run("close", laid_out)
+    run("close", laid_out, "--yes")
     acts = folders.load(laid_out).closings
     assert [(act["act"], act["rows"]) for act in acts] == [("closed", 16), ("opened", 16), ("closed", 32)]
     assert acts[1]["why"] == "the meter came"
@@ -330,7 +384,7 @@ def test_analysing_before_closing_says_so_and_goes_on_record(laid_out, run):
     assert len(folders.load(laid_out).closings) == 1, "a second look at the same readings is no second look"
     assert not folders.load(laid_out).closed
     run("record", marks(laid_out, "b.csv", "B"), laid_out)
-    run("close", laid_out)
+    run("close", laid_out, "--yes")
     assert "not closed" not in run("report", laid_out).err
     page = (laid_out / "report" / "report.html").read_text()
     assert "looked at once while the scoring was open" in page
@@ -423,7 +477,7 @@ def test_the_end_of_the_input_ends_the_typing(laid_out, run, monkeypatch, typed,
     monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
     done = run("record", "--by-hand", "--assessor", "A", laid_out)
     assert done.status == 0, done.err
-    assert f"At the prompt: {taken} readings taken in." in done.out
+    assert f"At the prompt: {taken} {'reading' if taken == 1 else 'readings'} taken in." in done.out
     assert len(journal(laid_out)) == taken
 
 

@@ -71,8 +71,8 @@ def demo(
     with clock.set_to(max(row["taken_at"] for row in made.readings) + "Z"):
         _show_command(f"record{''.join(map(shell.named, results))}{shell.named(folder)}")
         trials_cli.record([*results, folder])
-        _show_command(f"close{shell.named(folder)}")
-        trials_cli.close(folder)
+        _show_command(f"close --yes{shell.named(folder)}")
+        trials_cli.close(folder, yes=True)
         _show_command(f"decide{shell.named(folder)}")
         answering.decide(folder)
         _show_command(f"report{shell.named(folder)}")

@@ -110,16 +110,23 @@ def close(
     folder: FolderArgument = Path(),
     open_again: Annotated[bool, typer.Option("--open-again", help="Take more readings in after all.")] = False,
     why: Annotated[str, typer.Option(help="The reason, on record; needed to open again.")] = "",
+    could_tell: Annotated[
+        list[str] | None,
+        typer.Option(help="Could A tell treatments while scoring? A=no, A=some or A=most; for each assessor."),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Close even if something lacks, and ask nothing.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Close the scoring; from then on the treatments may be seen.
 
-    That it was closed, when, and after how many readings is put on record, and the report says it.
+    It says first what lacks. That it was closed, when, after how many readings, and whether whoever scored could tell
+    treatments is put on record, and the report says it.
 
     splitboard close counter-trial
     """
     from trials import folder as folders
     from trials import records
+    from trials.cli import closing
 
     if open_again and not why.strip():
         raise UserError(Problem("opening the scoring again needs a reason", 'add --why "a third assessor came"'))
@@ -137,16 +144,21 @@ def close(
                     f"take scores in with '{onward.to_record(trial.plan, folder).command}'",
                 )
             )
-        folders.record_close(trial.folder, trial.plan, "opened" if open_again else "closed", why.strip())
+        lacking = () if open_again else closing.settle_lacking(trial, folder, yes=yes)
+        told = {} if open_again else closing.could_tell(trial, could_tell or (), ask=not yes)
+        folders.record_close(trial.folder, trial.plan, "opened" if open_again else "closed", why.strip(), told)
     missing = records.still_missing(trial.plan, trial.patches, trial.readings)
-    data = {"act": "opened" if open_again else "closed", "readings": len(trial.readings), "still_missing": missing}
+    data = {
+        "act": "opened" if open_again else "closed", "readings": len(trial.readings), "still_missing": missing,
+        "lacking": lacking, "could_tell": told,
+    }  # fmt: skip
     if open_again:
         lines = ["The scoring is open again; the report will say so and why."]
     else:
         lines = [
             f"The scoring is closed with {len(trial.readings)} readings. Who scored may now see what was done: "
             "the key is in sheets/key.pdf.",
-            *(f"{count} patches lack {name.replace('_', ' ')}." for name, count in missing.items() if count),
+            *([f"Not complete: {'; '.join(lacking)}."] if lacking else []),
         ]
     shell.answer("close", as_json=as_json, data=data, lines=lines)
     onward.to_record(trial.plan, folder).say() if open_again else shell.next_step(command("decide", folder))

@@ -55,10 +55,9 @@ def of_results(trial: Trial, folder: Path) -> Step:
 
     if trial.closed or trial.plan.rehearsal:
         return Step(command("decide", folder))
-    lacking = scores_lacking(trial)
-    missing = records.still_missing(trial.plan, trial.patches, trial.readings)
-    if lacking or any(missing.values()) or not trial.readings:
-        return to_record(trial.plan, folder, lacking, "Take in what is missing.")
+    if records.lacking(trial.plan, trial.patches, trial.readings) or not trial.readings:
+        who = records.unscored(trial.plan, trial.readings)
+        return to_record(trial.plan, folder, who, "Take in what is missing.")
     return Step(command("close" if _by_eye(trial.plan) else "decide", folder))
 
 
@@ -66,12 +65,6 @@ def to_record(plan: Plan, folder: Path, who: tuple[str, ...] = (), first: str = 
     """Return how results are taken in: the files that the assessors' phones save, else one of readings."""
     files = [scores_file(name) for name in who or plan.assessors]
     return Step(command("record", folder, *(files if files and _by_eye(plan) else ["readings.csv"])), first)
-
-
-def scores_lacking(trial: Trial) -> tuple[str, ...]:
-    """Return the assessors of the plan by whom nothing was scored yet."""
-    scored = {row["assessor"] for row in trial.readings}
-    return tuple(name for name in trial.plan.assessors if name not in scored) if _by_eye(trial.plan) else ()
 
 
 def _by_eye(plan: Plan) -> bool:

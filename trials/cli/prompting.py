@@ -48,7 +48,8 @@ def type_in(trial: Trial, defaults: Defaults, only: str, how: How) -> list[tuple
             taken += len(rows)
     shell.say()
     verb = "taken in" if how.write else "would be taken in"
-    return [({"file": "", "kind": "readings", "new": taken}, [f"At the prompt: {taken} readings {verb}."])]
+    many = "reading" if taken == 1 else "readings"
+    return [({"file": "", "kind": "readings", "new": taken}, [f"At the prompt: {taken} {many} {verb}."])]
 
 
 def _local_now() -> str:

@@ -68,10 +68,16 @@ def record(
             trial = folders.load(place)
             taken, rows = _take_in(trial, files, defaults, Options(sheet, illuminant, observer), how)
         standing = folders.standing([*trial.journal, *rows])
+    lacking = records.lacking(trial.plan, trial.patches, standing)
     missing = records.still_missing(trial.plan, trial.patches, standing)
     lines = [line for _, file_lines in taken for line in file_lines]
-    lines += [f"{count} patches still lack {name.replace('_', ' ')}." for name, count in missing.items() if count]
-    data = {"files": [file_data for file_data, _ in taken], "still_missing": missing, "dry_run": dry_run}
+    lines += [f"Still to come: {'; '.join(lacking)}."] if lacking else []
+    data = {
+        "files": [file_data for file_data, _ in taken],
+        "still_missing": missing,
+        "lacking": list(lacking),
+        "dry_run": dry_run,
+    }
     shell.answer("record", as_json=as_json, data=data, lines=lines)
     if not dry_run:
         onward.step(place).say()
@@ -106,7 +112,7 @@ def _take_in(
 ) -> tuple[list[tuple[dict[str, Any], list[str]]], list[dict[str, str]]]:
     """Check every file, then write; a fault in any of them stops all, unless the good rows are asked for.
 
-    Return what is said of each file, and the readings that were taken in.
+    Return what is said of each file, and the readings that were, or would be, taken in.
     """
     from trials import folder as folders
     from trials import records
@@ -132,9 +138,9 @@ def _take_in(
         found.append((table.name, "readings", replace(checked, said=(*source.said, *checked.said))))
     settled = settle([checked for _, _, checked in found], how)
     rows: dict[str, list[dict[str, str]]] = {"readings": [], "bench notes": []}
+    for (_, what, _), settled_rows in zip(found, settled, strict=True):
+        rows[what] += settled_rows
     if how.write:
-        for (_, what, _), settled_rows in zip(found, settled, strict=True):
-            rows[what] += settled_rows
         folders.append(trial.folder, trial.plan, readings=rows["readings"], conditions=rows["bench notes"])
     said = [
         _file_words(name, what, checked, len(went_in), write=how.write)

@@ -8,7 +8,7 @@ the plan as it was laid out and what was done with the scoring.
 from trials.csv_text import csv_text
 from trials.folder.accepting import accept, put_back
 from trials.folder.clock import now
-from trials.folder.description import ACTS, Accepted, Record, load_record, put_on_record, record_close
+from trials.folder.description import ACTS, COULD_TELL, Accepted, Record, load_record, put_on_record, record_close
 from trials.folder.journal import (
     CONDITION_COLUMNS,
     KEY,
@@ -31,6 +31,7 @@ from trials.folder.writing import write_bytes, write_text
 __all__ = [
     "ACTS",
     "CONDITION_COLUMNS",
+    "COULD_TELL",
     "KEY",
     "READING_COLUMNS",
     "Accepted",

@@ -65,6 +65,17 @@ class Notice(TypedDict):
     rows: int | None
 
 
+class Telling(TypedDict):
+    """Whether an assessor could tell, while scoring, which treatment a patch had, as asked at closing."""
+
+    assessor: str
+    answer: Literal["no", "some", "most"]
+
+
+COULD_TELL = get_args(get_type_hints(Telling)["answer"])
+"""Of how many patches an assessor could tell the treatment."""
+
+
 @dataclass(frozen=True)
 class Act:
     """What was done with the scoring, as it stands in the record; `rows` readings.csv had then."""
@@ -73,6 +84,7 @@ class Act:
     at: str
     rows: int
     why: str = ""
+    could_tell: tuple[Telling, ...] = ()
 
 
 ACTS = get_args(get_type_hints(Act)["act"])
@@ -94,10 +106,10 @@ class Record:
     """What datapackage.json keeps: the seed, the plan as it was laid out, and what was done with the scoring.
 
     ``plan`` is that of the first occasion. Of boards added later ``added`` holds a mapping an occasion: seed, boards,
-    version, laidOutAt, plan. Of the acts on the scoring ``scoring`` holds a mapping each: act (of `ACTS`), at
-    (RFC 3339), rows (of readings.csv then, without the header), why. ``noticed`` holds the changes of the plan that
-    were noticed, each a mapping: what, before, now (as `Changed`), at, rows; it is None in a record from before they
-    were looked for. ``digest`` is that of all of the record.
+    version, laidOutAt, plan. Of the acts on the scoring ``scoring`` holds a mapping each: act (of `ACTS`), at (RFC
+    3339), rows (of readings.csv then, without the header), why, could_tell (of a closing, see `Telling`). ``noticed``
+    holds the changes of the plan that were noticed, each a mapping: what, before, now (as `Changed`), at, rows; it is
+    None in a record from before they were looked for. ``digest`` is that of all of the record.
     """
 
     seed: int
@@ -247,19 +259,23 @@ def _accepted(values: Mapping[str, Any]) -> Accepted:
     return Accepted(_time(values["at"]), values["why"], difference, values["kept_as"])
 
 
-def record_close(folder: Folder, plan: Plan, act: str, why: str) -> None:
+def record_close(folder: Folder, plan: Plan, act: str, why: str, could_tell: Mapping[str, str] | None = None) -> None:
     """Put on record that the scoring was closed, opened again or looked at; the caller holds the lock.
 
     Parameters
     ----------
     act : one of `ACTS`.
     why : the reason, which may be empty.
+    could_tell : one of `COULD_TELL` for each assessor who was asked.
     """
     from trials.folder.journal import load_readings  # above this module
 
     if act not in ACTS:
         raise ValueError(f"act must be one of {', '.join(ACTS)}, not {act!r}")
-    put_on_record(folder, plan, with_act(kept(folder), act, len(load_readings(folder)), why))
+    values = with_act(kept(folder), act, len(load_readings(folder)), why)
+    if could_tell:
+        values[SCORING][-1]["could_tell"] = [{"assessor": who, "answer": said} for who, said in could_tell.items()]
+    put_on_record(folder, plan, values)
 
 
 def with_act(record: dict[str, Any], act: str, rows: int, why: str) -> dict[str, Any]:

@@ -2,8 +2,9 @@
 
 from trials.records.bench_notes import check_conditions, is_conditions
 from trials.records.columns import INVENTED_METHOD
+from trials.records.lacking import lacking, scorers, still_missing, unscored
 from trials.records.reading import Defaults
-from trials.records.taking import CONFIRMED, Checked, Held, check_readings, reading_words, still_missing
+from trials.records.taking import CONFIRMED, Checked, Held, check_readings, reading_words
 
 __all__ = [
     "CONFIRMED",
@@ -14,6 +15,9 @@ __all__ = [
     "check_conditions",
     "check_readings",
     "is_conditions",
+    "lacking",
     "reading_words",
+    "scorers",
     "still_missing",
+    "unscored",
 ]

@@ -234,10 +234,10 @@ def new_assessors(taken: Sequence[Taken], standing: Rows) -> Iterator[str]:
     """Say of every assessor whether readings of theirs are recorded already."""
     known = dict.fromkeys(_names(standing))
     names = f"{', '.join([*known][:FIRST])}{', …' if len(known) > FIRST else ''}"
-    so_far = f"so far there are readings by {names}" if known else "nobody's are recorded yet"
+    so_far = f"; so far there are readings by {names}" if known else ""
     new = [name for name in _names(one.reading for one in taken) if name not in known]
     for name in new[:FIRST]:
-        yield f"{name} is new: {so_far}."
+        yield f"{name} has not scored in this trial before{so_far}."
 
 
 def _one_person(file: str, taken: Sequence[Taken], standing: Rows) -> Iterator[Held]:

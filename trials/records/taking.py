@@ -5,7 +5,7 @@ Pure: a table, the plan, the layout and what is recorded already in; rows to app
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -197,13 +197,3 @@ def reading_words(key: Sequence[str]) -> str:
     again = f", repeat {repeat}" if repeat != "1" else ""
     where = f"patches {patch} and {against}" if against else f"patch {patch}"
     return f"{response.replace('_', ' ')} of {where}{by} ({stage}{again})"
-
-
-def still_missing(plan: Plan, patches: pd.DataFrame, standing: Iterable[dict[str, Any]]) -> dict[str, int]:
-    """Count for each response the patches without any reading at the stage its questions are answered at."""
-    have: dict[str, set[str]] = {response.name: set() for response in plan.responses}
-    stages = {response.name: response.stage for response in plan.responses}
-    for row in standing:
-        if row["response"] in have and row["stage"] == stages[row["response"]]:
-            have[row["response"]].add(row["patch"])
-    return {name: len(patches) - len(codes) for name, codes in have.items()}
