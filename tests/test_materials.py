@@ -407,6 +407,18 @@ def test_what_says_it_has_no_hardener_is_not_refused(text: str, name: str) -> No
     assert TABLE.recognise(text, "top coat").name == name
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "mix 2 parts water, 1 part alcohol", "two coats on each part", "rub out with 2K grit paper", "hardwax oil",
+        "hard maple, hardened off", "catalpa", "at 12 k", "1K varnish", "accelerated drying", "härtere Bürste",
+    ],
+)  # fmt: skip
+def test_words_of_the_shop_that_are_no_hardener(text: str) -> None:
+    plan = _plan(_factor("grit", "coarse", "fine"), steps=(Step("", "varnish", "topcoated", "", text),))
+    assert all(check.level != "refuse" for check in materials.checks(plan, TABLE).checks)
+
+
 def test_an_entry_of_that_very_name_is_known(tmp_path: Path) -> None:
     own = _shop(tmp_path, '[[top_coat]]\nname = "precatalysed lacquer"\ncoat = "lacquer, sprayed"\n')
     assert own.recognise("precatalysed lacquer, two coats", "top coat").name == "precatalysed lacquer"

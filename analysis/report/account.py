@@ -372,7 +372,7 @@ def repeat(trial: Trial) -> Section:
     again = (
         f"For the same trial on wood of your own: put trial.toml into a folder of its own, prepare "
         f"{words.count(boards.count, 'board')} of {size}{wood} from {lots}, run 'splitboard plan' there (it draws a "
-        "new order at random) and 'splitboard sheets', and follow the sheets."
+        "new order at random) and 'splitboard sheets', and follow the sheets, their cautions first."
     )
     return Section(
         sentences=(

@@ -20,7 +20,7 @@ CURE = (
 
 _WORDS = re.compile(
     r"\b(?:"
-    r"2 ?k|2 ?pk"
+    r"2 ?k(?! (?:grit|paper|abrasive|sand|mesh|pad))|2 ?pk"
     r"|(?:2|two|twin|dual|plural) ?(?:components?|pack|part)"
     r"|(?:2|zwei) ?komponent\w*|(?:2|twee) ?componenten\w*|tvåkomponent\w*|tokomponent\w*"
     r"|bi ?composante?s?|(?:2|deux) composante?s?"
