@@ -203,7 +203,12 @@ def test_a_hardener_calls_its_caution_and_every_other(coat: str) -> None:
     (caution,) = [one for one in cautions.for_plan(hard) if one is cautions.HARDENERS]
     for words in ("asthma", "formaldehyde", "supplied air", "health checks", "licensed shop", "maker's sheet"):
         assert words in caution.text
-    assert cautions.HARDENERS in cautions.for_text(coat)
+    assert {"Hardeners, catalysts, isocyanates", "Spraying", "Waste"} <= {one.name for one in cautions.for_text(coat)}
+
+
+@pytest.mark.parametrize("text", ["Uncle Joe's mix", "Uncle Joe's mix, sprayed"])
+def test_a_jar_that_is_not_known_calls_every_caution_sprayed_or_not(text: str) -> None:
+    assert {one.name for one in cautions.for_text(text)} == {one.name for one in cautions.ALL} - {"Wood dust"}
 
 
 # --- what the cautions must say ----------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from analysis import answers, checks, decide, report
 from analysis.report import board_drawings, words
 from tests.conftest import EXAMPLE, SMALL
 from tests.trials_made import trial_of
-from trials import folder
+from trials import cautions, folder
 from trials.errors import UserError
 
 WHEN = "2026-04-02T09:30:00Z"
@@ -208,6 +208,7 @@ def test_every_effect_is_said_of_its_pieces(example):
         for note in checks.checks(analysis):
             assert note in flat
     assert "Seal coat is laid on lanes along the grain, so it is judged against lanes" in flat
+    assert cautions.FOOD in flat
     assert not re.search(r"board:\w", flat), "a term of a formula, not a word of the shop"
 
 

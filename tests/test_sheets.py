@@ -21,7 +21,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from trials import csv_source, geometry, records, sheets
+from trials import cautions, csv_source, geometry, records, sheets
 from trials.design import lay_out, scoring_order
 from trials.errors import UserError
 from trials.plan import Boards, Plan, read_plan
@@ -505,7 +505,19 @@ def test_the_key_holds_every_code_with_what_it_carries(small: Sheets) -> None:
         assert f"{place} {carries}" in text
     assert "Not blind" in text
     assert "must not see it" in text
-    assert "Wood dust" in text
+
+
+def test_the_key_has_cautions_short_at_its_head_and_whole_at_its_end(small: Sheets) -> None:
+    document = small.pdf("key")
+    pages = [" ".join(page.get_textpage().get_text_bounded().split()) for page in document]
+    called = cautions.for_plan(small.plan)
+    assert called[0] is cautions.WOOD_DUST
+    for caution in called:
+        assert caution.short in pages[0]
+        assert caution.text not in pages[0]
+        assert f"{caution.name}. {caution.text[:40]}" in "".join(pages[1:])
+    assert "Source:" not in pages[0]
+    assert "Outside the USA your own rules" in " ".join(pages[-2:])
 
 
 def test_the_key_goes_through_the_boards_in_the_order_of_work(small: Sheets) -> None:

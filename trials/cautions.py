@@ -109,7 +109,9 @@ def for_text(text: str, table: Materials | None = None) -> tuple[Caution, ...]:
     """
     table = table or load()
     called, at_hand = _said_of("; ".join(table.names(plain(text))) or text, table)
-    if not called or _in_another_script(text):
+    if table.hardener(text):
+        called, at_hand = called | set(_ON_A_COAT), set(liquids())
+    if not called - {SPRAYING, WASTE} or _in_another_script(text):
         called, at_hand = set(_EVERY), set(liquids())
     return _told(called, at_hand)
 
