@@ -504,6 +504,11 @@ def test_a_shops_new_entry_is_asked_about_where_it_does_not_say(tmp_path: Path) 
         ('[[glaze]]\nname = "x"\ndry = { usual = "3 L" }', 3, "measures volume, not time", "write a time"),
         ('[[glaze]]\nname = "x"\ndry = { }', 3, "names neither least nor usual nor most", "add one"),
         ('[[glaze]]\nname = "x"\ncautions = ["Oily rag"]', 3, "there is no caution 'Oily rag'", "write 'Oily rags'"),
+        ('[[glaze]]\nname = "x"\nliquids = ["acetonne"]', 3, "of a liquid 'acetonne'", "write 'acetone'"),
+        (
+            '[[over]]\ncoat = "waterborne glaze"\nsurface = "glaze"\nverdict = "fits"\ncautions = ["Spray"]\nwhy="y"',
+            5, "there is no caution 'Spray'", "write 'Spraying'",
+        ),
         ('[[glaze]]\nname = "x"\n[[glaze]]\nname = "X"', 4, "there are two entries 'X'", "leave one"),
         (
             '[[fit]]\ndye = "x"\ncarrier = "water"\nverdict = "fits"\nwhy = "y"',
