@@ -419,6 +419,13 @@ def test_words_of_the_shop_that_are_no_hardener(text: str) -> None:
     assert all(check.level != "refuse" for check in materials.checks(plan, TABLE).checks)
 
 
+def test_a_level_is_read_with_its_factor() -> None:
+    assert _said(_plan(_factor("grit", "1K", "2K")), "refuse") == []
+    none, some = "none", "10 %"
+    (said,) = _said(_plan(_factor("hardener", none, some)), "refuse")
+    assert said.startswith("Hardener: '10 % hardener' tells of a hardener")
+
+
 def test_an_entry_of_that_very_name_is_known(tmp_path: Path) -> None:
     own = _shop(tmp_path, '[[top_coat]]\nname = "precatalysed lacquer"\ncoat = "lacquer, sprayed"\n')
     assert own.recognise("precatalysed lacquer, two coats", "top coat").name == "precatalysed lacquer"

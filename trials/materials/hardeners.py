@@ -36,7 +36,22 @@ _WORDS = re.compile(
     r"|\w*formaldeh[yi]d\w*"
     r")\b"
 )
-_WITHOUT = {"no", "non", "not", "without", "ohne", "kein", "keine", "sans", "sin", "senza", "zonder", "sem", "utan"}
+_WITHOUT = {
+    "no",
+    "none",
+    "non",
+    "not",
+    "without",
+    "ohne",
+    "kein",
+    "keine",
+    "sans",
+    "sin",
+    "senza",
+    "zonder",
+    "sem",
+    "utan",
+}
 _FREE = ("free", "frei", "vrij")
 
 

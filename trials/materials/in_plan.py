@@ -118,7 +118,10 @@ def schedule(plan: Plan, materials: Materials) -> Schedule:
 def with_hardener(plan: Plan) -> tuple[tuple[str, str], ...]:
     """Return the texts of a plan that tell of a hardener, whether an entry names them or not, after their places."""
     said = [(f"step {step.name!r}", text) for step in plan.steps for text in (step.material, step.name, step.note)]
-    said += [(factor.words, level) for factor in plan.factors for level in factor.levels]
+    for factor in plan.factors:
+        for level in factor.levels:
+            whole = f"{level} {factor.words}"  # a level 2K of the factor grit is none, 10 % of the factor hardener is
+            said.append((factor.words, level if hardener_in(level) and hardener_in(whole) else whole))
     said += [("control", control.name) for control in plan.controls]
     return tuple((where, text) for where, text in dict.fromkeys(said) if hardener_in(text))
 
