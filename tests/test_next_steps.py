@@ -11,7 +11,7 @@ import pytest
 
 from tests.conftest import SMALL, Outcome, outcome
 from trials import errors
-from trials.cli import onward
+from trials.scoring import scores_file
 
 NAME = "Mein Prüfbrett (Öl)"
 PLAN = SMALL.replace("count = 4", "count = 12").replace("worth = 0.5", "worth = 1")
@@ -124,4 +124,4 @@ def test_a_command_as_it_is_typed(folder, typed):
 
 def test_the_file_of_scores_is_named_as_the_page_saves_it():
     names = {"A": "scores-A.csv", "Käthe O'Neil": "scores-Käthe-O-Neil.csv", "…": "scores-assessor.csv"}
-    assert {name: onward.scores_file(name) for name in names} == names
+    assert {name: scores_file(name) for name in names} == names

@@ -469,7 +469,7 @@ def test_a_real_trial_bears_no_mark(tmp_path):
     sheets.write(loaded.plan, loaded.patches, 1, tmp_path / "sheets")
     for file in (tmp_path / "sheets").glob("*.pdf"):
         assert not any("REHEARSAL" in text for text in page_texts(file.read_bytes()))
-    assert b"source" not in (tmp_path / "sheets" / "scoring-A.csv").read_bytes()
+    assert b"source" not in (tmp_path / "sheets" / "blank-scoring-A.csv").read_bytes()
 
 
 def page_texts(data: bytes) -> list[str]:
@@ -499,7 +499,7 @@ def test_a_blank_form_of_a_rehearsal_is_marked_and_is_not_taken_for_filled_in(ru
     made, _ = run_of
     loaded = folders.load(made.folder)
     sheets.write(loaded.plan, loaded.patches, loaded.record.seed, tmp_path)
-    blank = tmp_path / "scoring-Ines.csv"
+    blank = tmp_path / "blank-scoring-Ines.csv"
     rows = list(csv.DictReader(blank.read_text(encoding="utf-8-sig").splitlines()))
     assert {row["source"] for row in rows} == {"rehearsal, invented results"}
     assert blank in sheets.write(loaded.plan, loaded.patches, loaded.record.seed, tmp_path)

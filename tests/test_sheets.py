@@ -25,6 +25,7 @@ from trials import cautions, csv_source, geometry, records, sheets
 from trials.design import lay_out, scoring_order
 from trials.errors import UserError
 from trials.plan import Boards, Plan, read_plan
+from trials.scoring import sittings
 from trials.sheets import drawing, scoring_form, typeset
 
 SEED = 7
@@ -556,12 +557,16 @@ def test_the_keys_boards_agree_with_the_layout(small: Sheets) -> None:
 def test_each_assessor_has_an_order_of_their_own(small: Sheets) -> None:
     orders = []
     for assessor in small.plan.assessors:
-        found = list(_bold_codes(small.pdf(f"scoring-{assessor}")))
-        wanted = [f"{code:03d}" for code in scoring_order(small.patches, SEED, assessor)]
-        assert found == wanted
-        table = csv_source.read(small.folder / f"scoring-{assessor}.csv")
-        assert [row.cells["patch"] for row in table.rows] == wanted
-        orders.append(wanted)
+        found = _bold_codes(small.pdf(f"scoring-{assessor}"))
+        (sitting,) = (one for one in sittings(small.plan, small.patches, SEED) if one.assessor == assessor)
+        looks = [(f"{look.patch:03d}", str(look.repeat)) for look in sitting.rounds[0].looks]
+        assert found == Counter(code for code, _ in looks), "what the phone page asks is asked on paper"
+        assert list(found) == list(dict.fromkeys(code for code, _ in looks))
+        table = csv_source.read(small.folder / f"blank-scoring-{assessor}.csv")
+        assert [(row.cells["patch"], row.cells["repeat"]) for row in table.rows] == looks
+        orders.append([code for code, repeat in looks if repeat == "1"])
+        assert len(looks) == len(small.patches) * 6 // 5
+        assert orders[-1] == [f"{code:03d}" for code in scoring_order(small.patches, SEED, assessor)]
     assert orders[0] != orders[1]
     assert sorted(orders[0]) == sorted(orders[1]) == sorted(_codes(small.patches))
 
@@ -574,33 +579,82 @@ def test_the_form_says_what_to_write_and_how_to_hand_it_in(small: Sheets) -> Non
         "yes or no",
         "raking light",
         "label end to your left",
-        "patch,figure_clarity,acceptable,note",
-        "splitboard record scores.csv --assessor Otto",
+        "If you made the boards yourself, let a day go by",
+        "splitboard record scores-Otto.csv",
     ):
         assert words in text
-    assert text.count("Rest a few minutes") == (len(small.patches) - 1) // 15
+    assert text.count("Rest a few minutes") == (len(small.patches) * 6 // 5 - 1) // 15
     assert "GU" not in text
-    measuring = _text(small.pdf("measuring"))
-    assert "0 to 100 GU" in measuring
-    assert "patch,sheen,note" in measuring
-    assert "--assessor" not in measuring
+    assert "at the stage" not in text, "the plan has no such step"
+
+
+def test_the_blank_table_has_the_header_that_the_form_prints(small: Sheets) -> None:
+    for stem in ("scoring-Ines", "measuring"):
+        first = (small.folder / f"blank-{stem}.csv").read_text(encoding="utf-8-sig").splitlines()[0]
+        assert f"Its first line is {first} splitboard record" in _text(small.pdf(stem))
+
+
+def test_the_form_of_an_instrument_is_for_measuring(small: Sheets) -> None:
+    text = " ".join(_text(small.pdf("measuring")).split())
+    for words in (
+        "Measuring form", "0 to 100 GU", "instrument", "geometry", "aperture", "calibrated on", "three places",
+        'splitboard record measured.csv --method "INSTRUMENT, GEOMETRY, APERTURE, CALIBRATED"',
+    ):  # fmt: skip
+        assert words in text
+    for words in ("Scoring", "2 m", "eyes", "Rest", "lamp", "--assessor"):
+        assert words not in text
+
+
+def test_lightness_is_told_from_darkness(tmp_path: Path) -> None:
+    text = PLAN.replace('"GU"', '"L*"').format(count=4, length=220, width=110)
+    assert "0 to 100 L*; 0 is black, 100 white" in _text(_written(text, tmp_path, "a4").pdf("measuring"))
+
+
+def test_pairs_and_every_stage_are_on_the_form(tmp_path: Path) -> None:
+    text = PLAN.replace("half_grades = true", 'half_grades = true\nstages = ["dyed", "topcoated"]') + (
+        '[[response]]\nname = "finer"\nkind = "preference"\nfactor = "seal_coat"\nask = "Which is finer?"\n'
+    )
+    trial = _written(text.format(count=4, length=220, width=110), tmp_path, "a4")
+    (form,) = (one for one in scoring_form.build(trial.plan, trial.patches, SEED) if one.assessor == "Ines")
+    (sitting,) = (one for one in sittings(trial.plan, trial.patches, SEED) if one.assessor == "Ines")
+    for shown, asked in zip(form.rounds, sitting.rounds, strict=True):
+        assert [(int(row.code), row.repeat) for row in shown.rows] == [(one.patch, one.repeat) for one in asked.looks]
+        sides = [(int(left), int(right)) for some in shown.pairs for left, right in some.sides]
+        assert sides == [(pair.left, pair.right) for pair in asked.pairs]
+    assert [bool(one.pairs) for one in form.rounds] == [False, True]
+    words = _text(trial.pdf("scoring-Ines"))
+    assert words.count("Stage: ") == 2
+    assert "Which is finer?" in words
+    assert "splitboard record --by-hand --assessor Ines" in words
+    header = (trial.folder / "blank-scoring-Ines.csv").read_text(encoding="utf-8-sig").splitlines()[0]
+    assert header == "patch,figure_clarity,acceptable,repeat,stage,assessor,note"
+
+
+def test_the_stage_is_said_where_the_plan_has_such_a_step(tmp_path: Path) -> None:
+    text = PLAN.replace("[scoring]", '[[step]]\nname = "top"\nmaterial = "varnish"\nstage = "topcoated"\n[scoring]')
+    trial = _written(text.format(count=4, length=220, width=110), tmp_path, "a4")
+    assert "Score at the stage: topcoated" in _text(trial.pdf("scoring-Ines"))
+    assert "Measure at the stage: topcoated" in _text(trial.pdf("measuring"))
 
 
 def test_the_blank_table_is_taken_in_once_filled(small: Sheets, tmp_path: Path) -> None:
-    blank = (small.folder / "scoring-Ines.csv").read_bytes()
-    assert blank.startswith(b"\xef\xbb\xbfpatch,figure_clarity,acceptable,assessor,note\r\n")
+    blank = (small.folder / "blank-scoring-Ines.csv").read_bytes()
+    assert blank.startswith(b"\xef\xbb\xbfpatch,figure_clarity,acceptable,repeat,assessor,note\r\n")
     filled = tmp_path / "scores.csv"
-    filled.write_bytes(blank.replace(b",,,Ines,\r\n", b",3.5,yes,Ines,\r\n"))
+    filled.write_bytes(re.sub(rb",,,(\d),Ines,\r\n", rb",3.5,yes,\1,Ines,\r\n", blank))
     checked = records.check_readings(csv_source.read(filled), small.plan, small.patches, [])
     assert not checked.problems
-    assert len(checked.new) == 2 * len(small.patches)
+    assert len(checked.new) == 2 * len(small.patches) * 6 // 5
+    assert Counter(row["repeat"] for row in checked.new)["2"] == 2 * len(small.patches) // 5
     assert {row["assessor"] for row in checked.new} == {"Ines"}
 
 
 def test_without_assessors_there_is_one_form(tmp_path: Path) -> None:
     text = PLAN[: PLAN.index("[scoring]")].format(count=4, length=220, width=110)
     trial = _written(text, tmp_path, "a4")
-    assert {path.name for path in trial.folder.iterdir()} == {"boards.pdf", "key.pdf", "scoring.pdf", "scoring.csv"}
+    assert {path.name for path in trial.folder.iterdir()} == {
+        "boards.pdf", "key.pdf", "scoring.pdf", "blank-scoring.csv", "measuring.pdf", "blank-measuring.csv",
+    }  # fmt: skip
     words = _text(trial.pdf("scoring"))
     assert "splitboard record scores.csv" in words
     assert "--assessor" not in words
@@ -608,8 +662,8 @@ def test_without_assessors_there_is_one_form(tmp_path: Path) -> None:
 
 def test_a_table_somebody_filled_in_is_never_lost(tmp_path: Path) -> None:
     trial = _written(PLAN.format(count=4, length=220, width=110), tmp_path, "a4")
-    table = trial.folder / "scoring-Ines.csv"
-    filled = table.read_bytes().replace(b",,,Ines,\r\n", b",4,,Ines,\r\n", 1).replace(b",", b";")
+    table = trial.folder / "blank-scoring-Ines.csv"
+    filled = table.read_bytes().replace(b",,,1,Ines,\r\n", b",1,,1,Ines,\r\n", 1).replace(b",", b";")
     table.write_bytes(filled)
     written = sheets.write(trial.plan, trial.patches, SEED, trial.folder)
     assert table.read_bytes() == filled
@@ -617,7 +671,7 @@ def test_a_table_somebody_filled_in_is_never_lost(tmp_path: Path) -> None:
     assert len(written) == 7
     before = {path: path.read_bytes() for path in trial.folder.iterdir()}
     other = trial.patches.assign(patch=trial.patches["patch"].to_numpy() % 899 + 101)
-    with pytest.raises(UserError, match=r"scoring-Ines\.csv: has been filled in.*move it out of the folder"):
+    with pytest.raises(UserError, match=r"blank-scoring-Ines\.csv: has been filled in.*move it out of the folder"):
         sheets.write(trial.plan, other, SEED, trial.folder)
     assert {path: path.read_bytes() for path in trial.folder.iterdir()} == before
 
@@ -687,14 +741,14 @@ def test_a_name_in_another_script_still_prints(tmp_path: Path) -> None:
     assert "(U+0007)" in key
     assert "printed as their Unicode number" in key
     assert "carrier 水(U+0007)" in key or "carrier (U+6C34)(U+0007)" in key
-    assert (trial.folder / "scoring-山田-花子.csv").exists()
+    assert (trial.folder / "blank-scoring-山田-花子.csv").exists()
 
 
 def test_long_words_may_break_but_what_is_typed_may_not() -> None:
     shown = typeset._printable("a" * 60, "title", missing=frozenset())
     assert max(map(len, shown.split("\u200b"))) <= 22
     assert shown.replace("\u200b", "") == "a" * 60
-    assert typeset._printable("a" * 60, "command", missing=frozenset()) == "a" * 60
+    assert typeset._printable("a" * 60, "commands", missing=frozenset()) == "a" * 60
 
 
 # --- the files -------------------------------------------------------------------------------------
@@ -748,7 +802,7 @@ def test_twelve_boards_are_quick(tmp_path: Path) -> None:
 def test_all_nine_hundred_codes_can_be_printed(tmp_path: Path) -> None:
     text = PLAN.format(count=75, length=150, width=80).replace("lanes = 3", "lanes = 3\nlabel_end = '10 mm'")
     text = text.replace('[[exclude]]\nseal_coat = "unsealed"\nglaze_dwell = "66 minutes"\n', "")
-    trial = _written(text, tmp_path, "a4")
+    trial = _written(text + 'repeats = "0 %"\n', tmp_path, "a4")
     assert len(trial.patches) == 900
     for stem in ("boards", "scoring-Ines"):
         assert _bold_codes(trial.pdf(stem)) == Counter(str(code) for code in range(100, 1000))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +12,9 @@ from trials.plan import Plan
 
 if TYPE_CHECKING:
     from trials.folder import Trial
+
+MEASURED = "measured.csv"
+"""What readings of an instrument are called where no file is at hand; readings.csv is the trial's own."""
 
 
 @dataclass(frozen=True)
@@ -56,22 +57,28 @@ def of_results(trial: Trial, folder: Path) -> Step:
     if trial.closed or trial.plan.rehearsal:
         return Step(command("decide", folder))
     if records.lacking(trial.plan, trial.patches, trial.readings) or not trial.readings:
+        missing = records.still_missing(trial.plan, trial.patches, trial.readings)
         who = records.unscored(trial.plan, trial.readings)
-        return to_record(trial.plan, folder, who, "Take in what is missing.")
+        measured = any(missing[one.name] for one in trial.plan.responses if one.kind == "measure")
+        return to_record(trial.plan, folder, who, "Take in what is missing.", measured=measured)
     return Step(command("close" if _by_eye(trial.plan) else "decide", folder))
 
 
-def to_record(plan: Plan, folder: Path, who: tuple[str, ...] = (), first: str = "") -> Step:
-    """Return how results are taken in: the files that the assessors' phones save, else one of readings."""
-    files = [scores_file(name) for name in who or plan.assessors]
-    return Step(command("record", folder, *(files if files and _by_eye(plan) else ["readings.csv"])), first)
+def to_record(
+    plan: Plan, folder: Path, who: tuple[str, ...] = (), first: str = "", *, measured: bool = False
+) -> Step:
+    """Return how results are taken in: the files that the assessors' phones save, and the one of what is measured.
+
+    Parameters
+    ----------
+    who : whose scores are to come; everybody's where neither theirs nor measured values are named.
+    """
+    from trials.scoring import scores_file
+
+    names = who if who or measured else plan.assessors
+    files = [scores_file(name) for name in names] if _by_eye(plan) else []
+    return Step(command("record", folder, *files, *([MEASURED] if measured or not files else [])), first)
 
 
 def _by_eye(plan: Plan) -> bool:
     return bool(plan.preferences) or any(one.kind != "measure" for one in plan.responses)
-
-
-def scores_file(assessor: str) -> str:
-    """Return the name that the scoring page saves an assessor's scores under (``tableName`` in its table.js)."""
-    word = re.sub(r"\W+", "-", unicodedata.normalize("NFC", assessor))[:40].strip("-_")
-    return f"scores-{word or 'assessor'}.csv"

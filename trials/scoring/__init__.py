@@ -2,7 +2,7 @@
 
 from trials.scoring.orders import HOW_TO_LOOK, chosen_pairs, sittings
 from trials.scoring.pairs import PIECE, pairs
-from trials.scoring.sitting import Choice, Look, Pair, Round, Scale, Sitting
+from trials.scoring.sitting import Choice, Look, Pair, Round, Scale, Sitting, scores_file
 
 __all__ = [
     "HOW_TO_LOOK",
@@ -15,5 +15,6 @@ __all__ = [
     "Sitting",
     "chosen_pairs",
     "pairs",
+    "scores_file",
     "sittings",
 ]

@@ -28,6 +28,7 @@ HOW_TO_LOOK = (
     "Lay each board with its label end to your left; a board turned round is another reading, because figure "
     "changes with the light.",
     "Keep to one steady light, daylight or a lamp like it, beside plain grey; give your eyes two minutes first.",
+    "If you made the boards yourself, let a day go by, leave the key with somebody else, and go by the codes alone.",
     "Look from 2 m, then from 0.5 m, then along the surface in raking light.",
     "Score what you see, not what you expect; talk about it when all are done.",
 )

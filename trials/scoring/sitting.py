@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from dataclasses import dataclass
 
 
@@ -76,3 +78,9 @@ class Sitting:
     rest_after: int
     how_to_look: tuple[str, ...]
     mark: str = ""
+
+
+def scores_file(assessor: str) -> str:
+    """Return the name that the scoring page saves an assessor's scores under (``tableName`` in its table.js)."""
+    word = re.sub(r"\W+", "-", unicodedata.normalize("NFC", assessor))[:40].strip("-_")
+    return f"scores-{word or 'assessor'}.csv"

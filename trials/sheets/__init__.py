@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 __all__ = ["PAPERS", "SheetData", "build", "write"]
 
 _LONGEST_HEAD = 70
+_PRINTED = ("patch", "repeat", "stage", "assessor", "source")
+"""The columns of a blank table in which something stands from the beginning."""
 _MM_PER_INCH = 25.4
 
 
@@ -134,7 +136,7 @@ def write(
         A csv in the way is noticed before anything is written.
     """
     sheets = build(plan, patches, seed, paper)
-    blanks = {folder / f"{form.stem}.csv": form.blank for form in sheets.forms}
+    blanks = {folder / form.blank_name: form.blank for form in sheets.forms}
     files = {path: blank for path, blank in blanks.items() if not _filled_in(path, blank)}
     files |= _documents(sheets, folder)
     for path, content in sorted(files.items()):
@@ -188,7 +190,8 @@ def _filled_in(path: Path, blank: bytes) -> bool:
     except csv.Error as error:
         raise UserError(Problem(f"cannot be read ({error})", "move it out of the way", file=path.name)) from None
     printed = _cells(blank, path.name)
-    if not any(cell not in ("", *printed[1]) for row in found[1:] for cell in row[1:]):
+    told = {at for at, name in enumerate(found[0]) if name in _PRINTED}
+    if not any(cell for row in found[1:] for at, cell in enumerate(row) if at not in told):
         return False
     codes = {row[0] for row in found[1:] if row}
     if codes - {row[0] for row in printed[1:]}:

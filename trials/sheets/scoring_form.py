@@ -1,6 +1,7 @@
-"""The scoring form: the codes in each assessor's own order, and how to look. Blind.
+"""The forms: what each assessor scores in an order of their own, and what an instrument reads. Blind.
 
-Pure: a plan and its patches in, what the page says out.
+Pure: a plan and its patches in, what the page says out. A form and its blank table ask the looks that the phone page
+asks (`trials.scoring`), second looks and pairs too.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from trials.csv_text import neutral
 from trials.design import scoring_order
 from trials.errors import typed
 from trials.plan import STAGES, Plan, Response
-from trials.scoring import HOW_TO_LOOK
+from trials.scoring import HOW_TO_LOOK, Sitting, scores_file, sittings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,6 +29,21 @@ _LONGEST_FILE_NAME = 40
 
 MEASURING = "measuring"
 """The stem of the form for what an instrument reads."""
+SCORING_KIND, MEASURING_KIND = "Scoring form", "Measuring form"
+ABOUT_THE_LIGHT = ("light: which lamp or window",)
+ABOUT_THE_INSTRUMENT = ("instrument", "geometry, such as 45/0 or d/8", "aperture", "calibrated on")
+HOW_TO_MEASURE = (
+    "Measure only what is dry, in the order shown; calibrate the instrument first.",
+    "Lay each board with its label end to your left and turn the instrument alike on every patch: along and across "
+    "the grain the readings differ.",
+    "Touch three places of a patch, lift the instrument between them, and write their mean. Keep off knots, glue and "
+    "the patch's edges.",
+    "Write what it shows, also where it surprises you; if you doubt it, measure again and say so in the note.",
+)
+"""Three touches: common practice, no source. Along and across the grain: Stokke, Pugel and Phelps, Forest Products
+Journal, October 1995."""
+_ENDS = {"L*": "0 is black, 100 white"}
+"""What the ends of a unit's scale mean: CIE 15, from memory."""
 
 
 @dataclass(frozen=True)
@@ -43,27 +59,74 @@ class Column:
 
 
 @dataclass(frozen=True)
+class Row:
+    """One look: a patch's code, and the how-manieth look at it this is."""
+
+    code: str
+    repeat: int = 1
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """What is asked of two patches side by side, and of which: left and right."""
+
+    ask: str
+    sides: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Round:
+    """All that is asked after one stage of the work."""
+
+    stage: str
+    rows: tuple[Row, ...]
+    pairs: tuple[Pairs, ...] = ()
+
+
+@dataclass(frozen=True)
 class Form:
-    """What one assessor's form says.
+    """What one assessor's form, or that of an instrument, says.
 
     Attributes
     ----------
+    kind : what it is headed with.
     stem : the name of its files without ending.
+    rounds : what is asked, after each stage.
+    stage_named : whether the stage is said: there are several, or the plan has such a step.
+    about : what is written down once, of the light or of the instrument.
+    how : what to mind.
+    rest_after : looks between two rests; 0 for none.
+    blank_name, filled_name : of the empty table, and of the one that is recorded.
+    columns : the header of the blank table, as printed too.
+    commands : how what was written is taken in: the table, and where there are pairs these.
     source : what the blank's rows say of where they come from: of a rehearsal, that they are invented.
     """
 
+    kind: str
     assessor: str
     stem: str
     responses: tuple[Column, ...]
-    stages: tuple[str, ...]
-    codes: tuple[str, ...]
-    how_to_look: tuple[str, ...]
+    rounds: tuple[Round, ...]
+    stage_named: bool
+    about: tuple[str, ...]
+    how: tuple[str, ...]
     rest_after: int
     turned: bool
     blank_name: str
+    filled_name: str
     columns: tuple[str, ...]
-    command: tuple[str, ...]
+    commands: tuple[str, ...]
     source: str = ""
+
+    @property
+    def stages(self) -> tuple[str, ...]:
+        """After which steps patches are looked at by themselves."""
+        return tuple(one.stage for one in self.rounds if one.rows)
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """The patches, in the order of their first looks."""
+        return tuple(dict.fromkeys(row.code for one in self.rounds for row in one.rows))
 
     @property
     def blank(self) -> bytes:
@@ -71,18 +134,19 @@ class Form:
 
         A named assessor stands in every row, so that the file says by itself who scored.
         """
-        filled = {"assessor": self.assessor, "source": self.source}
-        names = [*self.columns[:-1], *(name for name, text in filled.items() if text), self.columns[-1]]
         out = io.StringIO(newline="")
         writer = csv.writer(out)
-        writer.writerow(names)
-        for code in self.codes:
-            writer.writerow([neutral(({"patch": code} | filled).get(name, "")) for name in names])
+        writer.writerow(self.columns)
+        for one in self.rounds:
+            for row in one.rows:
+                filled = {"patch": row.code, "repeat": str(row.repeat), "stage": one.stage, "assessor": self.assessor}
+                filled["source"] = self.source
+                writer.writerow([neutral(filled.get(name, "")) for name in self.columns])
         return b"\xef\xbb\xbf" + out.getvalue().encode("utf-8")
 
 
 def build(plan: Plan, patches: pd.DataFrame, seed: int) -> tuple[Form, ...]:
-    """Write one form for each assessor, and one for what is measured; or one without a name for all.
+    """Write one form for each assessor, or one without a name for all, and one for what is measured.
 
     Parameters
     ----------
@@ -92,36 +156,66 @@ def build(plan: Plan, patches: pd.DataFrame, seed: int) -> tuple[Form, ...]:
     """
     scored = tuple(response for response in plan.responses if response.kind != "measure")
     measured = tuple(response for response in plan.responses if response.kind == "measure")
-    if not plan.assessors or not scored:
-        return (_form(plan, patches, seed, "", "scoring", plan.responses),)
-    stems = file_stems(plan.assessors)
-    forms = [
-        _form(plan, patches, seed, assessor, stem, scored)
-        for assessor, stem in zip(plan.assessors, stems, strict=True)
-    ]
+    stems = file_stems(plan.assessors) or ("scoring",)
+    sat = sittings(plan, patches, seed)
+    forms = [_scoring(plan, sitting, stem, scored) for sitting, stem in zip(sat, stems, strict=False)]
     if measured:
-        forms.append(_form(plan, patches, seed, "", MEASURING, measured))
+        forms.append(_measuring(plan, scoring_order(patches, seed, ""), measured))
     return tuple(forms)
 
 
+def _scoring(plan: Plan, sitting: Sitting, stem: str, responses: tuple[Response, ...]) -> Form:
+    rounds = []
+    for one in sitting.rounds:
+        rows = tuple(Row(f"{look.patch:03d}", look.repeat) for look in one.looks)
+        pairs = (
+            Pairs(choice.ask, tuple((f"{pair.left:03d}", f"{pair.right:03d}") for pair in one.pairs
+                                    if pair.choice == choice.name))
+            for choice in sitting.choices
+        )  # fmt: skip
+        rounds.append(Round(one.stage, rows, tuple(some for some in pairs if some.sides)))
+    filled = scores_file(sitting.assessor) if sitting.assessor else "scores.csv"
+    by = f" --assessor {typed(sitting.assessor)}" if sitting.assessor else ""
+    commands = [f"splitboard record {filled}"] if responses else []
+    commands += [f"splitboard record --by-hand{by}"] if plan.preferences else []
+    return _form(plan, responses, tuple(rounds), SCORING_KIND, sitting.assessor, stem, filled, tuple(commands))
+
+
+def _measuring(plan: Plan, codes: Iterable[int], responses: tuple[Response, ...]) -> Form:
+    rows = tuple(Row(f"{code:03d}") for code in codes)
+    stages = [stage for stage in STAGES if any(stage in response.stages for response in responses)]
+    commands = ('splitboard record measured.csv --method "INSTRUMENT, GEOMETRY, APERTURE, CALIBRATED"',)
+    rounds = tuple(Round(stage, rows) for stage in stages)
+    return _form(plan, responses, rounds, MEASURING_KIND, "", MEASURING, "measured.csv", commands)
+
+
 def _form(
-    plan: Plan, patches: pd.DataFrame, seed: int, assessor: str, stem: str, responses: tuple[Response, ...]
-) -> Form:
-    command = ["splitboard", "record", "scores.csv"]
-    if assessor:
-        command += ["--assessor", typed(assessor)]
+    plan: Plan, responses: tuple[Response, ...], rounds: tuple[Round, ...], kind: str, assessor: str, stem: str,
+    filled_name: str, commands: tuple[str, ...],
+) -> Form:  # fmt: skip
+    measuring = kind == MEASURING_KIND
+    several = len(rounds) > 1
+    said = {
+        "repeat": any(row.repeat > 1 for one in rounds for row in one.rows),
+        "stage": several,
+        "assessor": bool(assessor),
+        "source": bool(plan.mark),
+    }
     return Form(
+        kind=kind,
         assessor=assessor,
         stem=stem,
         responses=tuple(_column(response) for response in responses),
-        stages=tuple(stage for stage in STAGES if any(stage in response.stages for response in responses)),
-        codes=tuple(f"{code:03d}" for code in scoring_order(patches, seed, assessor)),
-        how_to_look=HOW_TO_LOOK,
-        rest_after=plan.scoring.rest_after,
+        rounds=rounds,
+        stage_named=several or any(step.stage == one.stage for step in plan.steps for one in rounds),
+        about=ABOUT_THE_INSTRUMENT if measuring else ABOUT_THE_LIGHT,
+        how=HOW_TO_MEASURE if measuring else HOW_TO_LOOK,
+        rest_after=0 if measuring else plan.scoring.rest_after,
         turned=len(responses) > COLUMNS_UPRIGHT,
-        blank_name=f"{stem}.csv",
-        columns=("patch", *(response.name for response in responses), "note"),
-        command=tuple(command),
+        blank_name=f"blank-{stem}.csv",
+        filled_name=filled_name,
+        columns=("patch", *(response.name for response in responses), *(at for at in said if said[at]), "note"),
+        commands=commands,
         source=plan.mark,
     )
 
@@ -147,11 +241,12 @@ def _folded(name: str) -> str:
 
 
 def _column(response: Response) -> Column:
+    ends = _ENDS.get(response.unit, "")
     return Column(
         name=response.name,
         words=response.words,
-        hint=response.hint,
+        hint=f"{response.hint}; {ends}" if ends else response.hint,
         graded=response.kind == "grade",
-        anchors=tuple((str(at), words) for at, words in enumerate(response.anchors, start=1)),
+        anchors=tuple((str(at), words) for at, words in enumerate(response.anchors, start=1) if words),
         stages=response.stages,
     )
