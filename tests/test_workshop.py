@@ -162,6 +162,8 @@ def test_labels_cutting_plan_and_svg_when_asked(run, example, tmp_path):
     jars = " ".join(text_of((example / "sheets" / "labels-jars.pdf").read_bytes()).split())
     for words in ("1. Dye: powder dye", "8. Glaze: oil glaze", "not blind", "Rags wet with oil catch fire"):
         assert words in jars
+    assert "boards 5, 11, not blind" in jars
+    assert "boards boards" not in jars
     water, alcohol = jars.split("2. Dye:")[0], jars.split("3. Dye:")[1].split("4. Dye:")[0]
     assert "It burns" in alcohol
     assert "It burns" not in water

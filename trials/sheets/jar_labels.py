@@ -56,8 +56,6 @@ def label(plan: Plan, number: int, batch: Batch) -> dict[str, Any]:
     called = {one.name for one in cautions.named(batch.cautions) or cautions.for_text(batch.what)}
     return {
         "head": f"{number}. {kind}: {batch.what}{levels}",
-        "for": "all boards"
-        if len(batch.boards) == plan.boards.count
-        else f"board{'s' * (len(batch.boards) > 1)} {boards}",
+        "for": "all boards" if len(batch.boards) == plan.boards.count else boards,
         "mind": [one.short for one in _ON_A_JAR if one.name in called],
     }
