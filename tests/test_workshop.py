@@ -59,17 +59,14 @@ def test_the_same_trial_gives_the_same_bytes(example, made):
 
 def test_the_mixing_sheet_names_every_batch_and_its_cautions(made):
     text = text_of(made.files["mixing.pdf"])
-    assert text.count("Weigh ") >= 6
-    for words in (
-        "Not blind",
-        "dewaxed shellac, 1 lb cut",
-        "oz by weight",
-        "imperial fl oz",
-        "Dye powder",
-        "Oily rags",
-    ):
-        assert words in text
-    assert "oz (" not in text.replace("oz by weight", "").replace("fl oz", "")
+    first = pypdfium2.PdfDocument(made.files["mixing.pdf"])[0].get_textpage().get_text_bounded()
+    assert first.count("0.90 g dye") == first.count("1.80 g dye") == 3
+    for words in ("Not blind", "60 mL water", "5, 11", "dewaxed shellac, 1 lb cut", "6.59 g shellac flakes", "83 mL"):
+        assert words in first
+    assert "oz" not in text
+    assert text.count("web guides") == 1
+    for words in ("Dye powder", "Oily rags"):
+        assert text.count(f"{words}.") == 2
 
 
 def test_cautions_stand_short_at_the_head_and_whole_at_the_end(made):

@@ -26,7 +26,8 @@ class Bench:
     hands : pairs of hands.
     day_min : how long a shop day is, in minutes.
     balance_g, measure_ml, syringe_ml : one division of each; 0 where the plan does not say.
-    waste, floor_ml : the share that is lost, and the least that is mixed; below 0 where the plan does not say.
+    waste, floor_ml : how much more is made than the wood takes, as a share of that, and the least that is mixed;
+        below 0 where the plan does not say.
     up_to : whether dye loads are of the finished liquid instead of the carrier.
     load : the dye load of a trial that does not vary it.
     coverage, coats : by liquid, m2/L and a number.

@@ -65,7 +65,7 @@ class Costs:
     currency, piece : what money is counted in, and what the finished thing is called, in words.
     day_value : a bench day that a piece blocks.
     prices, coverage : by liquid, a litre in money and the m² it covers.
-    waste : the share lost, 0.15 for 15 %.
+    waste : how much more is used than the surface takes, 0.15 for 15 %.
     rework_hours, rework_material : what it takes to make a spoilt piece good.
     rework_risk : the share of pieces that is spoilt now, or None where the plan does not say.
     steps : what the steps take.

@@ -51,8 +51,11 @@ _NUMBER = r"[+-]?\d+(?:[.,]\d+)?"
 _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*(.*?)\s*$", re.DOTALL)
 _WEIGHT_OUNCE = re.compile(r"\boz\.?\s*(?:\((?:weight|wt)\.?\)|weight\b|wt\b\.?)")
 _FLUID_OUNCE = re.compile(r"\b(?:fl\.?|fluid)\s*(?:oz|ounces?)\b\.?|\boz\.?\s*\(fluid\)")
-_IMPERIAL = re.compile(r"\b(?:imp\.?|imperial)\s+(qt|quart|pt|pint|gal|gallon|fluid_ounce)s?\b")
-_US = re.compile(r"\bUS\s+(?=qt|quart|pt|pint|gal|gallon|fluid_ounce)")
+_IMPERIAL = re.compile(r"\b(?:imp\.?|imperial|UK)\s+(qt|quart|pt|pint|gal|gallon|cup|fluid_ounce)s?\b", re.IGNORECASE)
+_US = re.compile(r"\bUS\s+(?=qt|quart|pt|pint|gal|gallon|cup|fluid_ounce)")
+_MEASURE = re.compile(
+    r"(?<!\w)(?:(US|imp\.?|imperial|UK)\s+)?(fl oz|gallon|gal|quart|qt|pint|pt|cup)s?\b", re.IGNORECASE
+)
 _BARE_OUNCE = re.compile(r"\b(?:oz|ounces?)\b")
 
 
@@ -118,6 +121,21 @@ def kind_of(unit: str) -> str | None:
         elif parsed.check(base):
             return kind
     return None
+
+
+def assumed_us(text: str) -> str:
+    """Return the measure that was taken as a US one because the text does not say, such as ``qt``, or nothing."""
+    found = _MEASURE.findall(_FLUID_OUNCE.sub("fl oz", text))
+    return next((measure for system, measure in found if not system), "")
+
+
+def ounces_in(text: str) -> str:
+    """Return whose ounces and quarts a text is written in, ``US`` or ``imperial``, or nothing where in none."""
+    plain = _FLUID_OUNCE.sub("fl oz", text)
+    systems = {"US" if system in ("", "US") else "imperial" for system, _ in _MEASURE.findall(plain)}
+    if systems:
+        return "US" if "US" in systems else "imperial"
+    return "US" if re.search(r"\b(?:oz|ounces?|lb)\b", plain) else ""
 
 
 @cache

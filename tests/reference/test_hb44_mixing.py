@@ -52,7 +52,8 @@ def test_dye_loads(written: str, grams_a_litre: float) -> None:
 def test_a_gram_a_litre_in_ounces() -> None:
     """Own arithmetic: 1 g/L is 0.033382 oz by weight a US quart."""
     assert pytest.approx(0.033382, abs=5e-7) == mixing.US_QT_ML / 1000 / mixing.OZ_G
-    assert "1.00 oz by weight per US qt" in mixing.read_load("29.957 g/L").words
+    a_quart = mixing.read_load("29.957 g/L").amount * mixing.US_QT_ML / 1000
+    assert mixing.in_ounces(a_quart, "g", "US") == "1.00 oz (weight)"
 
 
 def test_concentrate_by_the_fluid_ounce() -> None:
@@ -99,7 +100,7 @@ def test_retarder_on_a_quart_and_on_ready_dye() -> None:
     assert found.base_of_total_ml == pytest.approx(899.0, abs=0.05)
     assert found.total_on_top_ml == pytest.approx(993.7, abs=0.05)
     assert found.load_on_top == pytest.approx(28.530, abs=5e-4)
-    assert "4.8 % less" in "\n".join(found.lines())
+    assert mixing.per_cent(1 - found.load_on_top / found.load.amount) == "4.8 %"
 
 
 def test_parts() -> None:
@@ -190,12 +191,12 @@ def test_a_seal_coat_for_forty_square_feet() -> None:
 
 
 def test_half_steps() -> None:
-    """Own arithmetic: from 2 oz by weight a quart; 2 % a transfer is 4 % at the fourth step, straight 2 %."""
-    series = mixing.half_steps(59.913, 5, 100)
-    loads = [59.9, 30.0, 15.0, 7.49, 3.74]
-    for level, load in zip(series.one_after_other, loads, strict=True):
-        assert level.load == pytest.approx(load, abs=0.05 if load > 10 else 5e-3)
-    assert series.one_after_other[4].error == pytest.approx(0.04)
-    assert {level.error for level in series.straight[1:]} == {0.02}
-    parts = [level.carrier_ml / level.stock_ml for level in series.straight[:4]]
-    assert parts == pytest.approx([0, 1, 3, 7])
+    """Own arithmetic: from 2 oz by weight a quart, each straight from the stock in 0, 1, 3, 7 parts of carrier."""
+    loads = [59.913 / 2**step for step in range(5)]
+    for load, printed in zip(loads, [59.9, 30.0, 15.0, 7.49, 3.74], strict=True):
+        assert load == pytest.approx(printed, abs=0.05 if load > 10 else 5e-3)
+    tools = mixing.Tools(measure_ml=0.001, syringe_ml=0.001)
+    each = [mixing.read_load(f"{load:.6f} g/L") for load in loads]
+    series = mixing.one_stock(each, [100.0] * 5, "up to", tools)
+    parts = [share.add_ml / share.take_ml for share in series.shares[:4]]
+    assert parts == pytest.approx([0, 1, 3, 7], abs=1e-3)

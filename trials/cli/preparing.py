@@ -132,30 +132,40 @@ def mix(
     area: Annotated[str, typer.Option(help="Or what it is to cover, such as '0.8 m^2'.")] = "",
     coverage: Annotated[str, typer.Option(help="How far a litre goes, such as '7 m^2/L'.")] = "",
     coats: Annotated[int, typer.Option(min=1, max=50, help="How many coats.")] = 1,
-    waste: Annotated[str, typer.Option(help="The share that is lost, such as '25 %'.")] = "",
-    load: Annotated[str, typer.Option(help="Dye, such as '30 g/L', '1 oz (weight)/qt', '3 %'.")] = "",
-    basis: Annotated[str, typer.Option(help="A load is 'of carrier' or 'up to' the whole.")] = "",
+    waste: Annotated[
+        str, typer.Option(help="How much more to make than the wood takes, such as '25 %'.", show_default="25 %")
+    ] = "",
+    load: Annotated[
+        str, typer.Option(help="Dye: '30 g/L' or '1 oz (weight)/qt' of powder; '3 %' of concentrate, by volume.")
+    ] = "",
+    basis: Annotated[str, typer.Option(help="A load counts the litre 'of carrier', or 'up to' the whole.")] = "",
     cut: Annotated[float, typer.Option(min=0, help="Shellac: pounds of flakes in a US gallon of alcohol.")] = 0.0,
+    from_cut: Annotated[float, typer.Option(min=0, help="The ready cut that is thinned to --cut.")] = 0.0,
     retarder: Annotated[float, typer.Option(min=0, max=90, help="Per cent of retarder by volume.")] = 0.0,
-    parts: Annotated[str, typer.Option(help="A blend, such as 'alcohol 3, thinner 1'.")] = "",
-    balance: Annotated[str, typer.Option(help="One division of the balance, such as '0.01 g'.")] = "",
+    parts: Annotated[str, typer.Option(help="A blend by volume, such as 'alcohol 3, thinner 1'.")] = "",
+    balance: Annotated[
+        str, typer.Option(help="One division of the balance or the syringe.", show_default="0.01 g, 0.1 mL")
+    ] = "",
+    why: Annotated[bool, typer.Option("--why", help="Say where amounts come from, and cautions whole.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Say what to weigh and measure for a batch.
 
     One batch as the options say, or every batch of a laid-out trial.
 
-    splitboard mix --volume "1 US qt" --load "1 oz (weight)/qt" --retarder 5
+    splitboard mix --volume "1 US qt" --load "1 oz (weight)/US qt" --retarder 5
     """
     from trials import one_batch
 
-    asked = one_batch.Asked(volume, area, coverage, coats, waste, load, basis, cut, retarder, parts, balance)
+    asked = one_batch.Asked(
+        volume, area, coverage, coats, waste, load, basis, cut, from_cut, retarder, parts, balance
+    )
     if folder is not None:
         if asked != one_batch.Asked():
             raise UserError(Problem("a trial's folder is named and a single batch asked for", "name one of the two"))
-        data, lines = one_batch.of_trial(folder)
+        data, lines = one_batch.of_trial(folder, why=why)
     else:
-        data, lines = one_batch.reckon(asked)
+        data, lines = one_batch.reckon(asked, why=why)
     shell.answer("mix", as_json=as_json, data=data, lines=lines)
 
 

@@ -1,4 +1,4 @@
-"""Factors, densities, and how amounts are written: metric first, US and imperial beside."""
+"""Factors, densities, and how amounts are written: as a balance and a beaker show them."""
 
 from __future__ import annotations
 
@@ -23,48 +23,73 @@ ALCOHOL_G_ML = 0.80
 DYE_G_ML = 1.5
 """Density of dye powder, for the room it takes up in its carrier: assumed."""
 WASTE = 0.25
-"""What rag and cup keep of a small batch, 25 to 50 %: working value, no source."""
+"""How much more is made than the wood takes, for what rag and cup keep, 25 to 50 %: working value, no source."""
 FLOOR_ML = 60.0
 """The least that is worth mixing: working value, no source."""
 SOLUBLE_G_L = 59.9
 """2 oz by weight a US quart, which may be more than dissolves: common practice, no source."""
-SHRINKS = "Volumes of different liquids do not add up exactly (alcohol and water shrink by some 3 %, from memory)."
-
 Basis = Literal["of carrier", "up to"]
 Unit = Literal["g", "mL"]
+System = Literal["US", "imperial"]
 
 
-def volume_words(ml: float) -> str:
-    """Return mL with US and imperial fluid ounces."""
-    return f"{three(ml)} mL ({three(ml / US_FL_OZ_ML)} US fl oz, {three(ml / IMPERIAL_FL_OZ_ML)} imperial fl oz)"
+def grams(amount: float, division: float = 0.01) -> str:
+    """Return g as a balance of that division shows it, to three figures at most: ``0.90 g``, ``28.3 g``."""
+    return f"{_shown(amount, division)} g"
 
 
-def mass_words(grams: float) -> str:
-    """Return g with ounces by weight."""
-    return f"{three(grams)} g ({three(grams / OZ_G)} oz by weight)"
+def millilitres(ml: float, division: float = 0.0) -> str:
+    """Return mL as a beaker shows it: whole ones from 10, tenths below, or in steps of the division it is read to."""
+    if not division:
+        return f"{ml:.0f} mL" if ml >= 9.95 else f"{ml:.1f} mL" if ml >= 0.095 else f"{ml:.2g} mL"
+    return f"{_shown(ml, division)} mL"
 
 
-def amount_words(amount: float, unit: Unit) -> str:
+def measured(ml: float) -> str:
+    """Return mL that were rounded to a division already: ``15.3 mL``, ``60 mL``."""
+    return f"{round(ml, 2):g} mL"
+
+
+def amount_words(amount: float, unit: Unit, division: float = 0.0) -> str:
     """Return an amount of g or mL in words."""
-    return mass_words(amount) if unit == "g" else volume_words(amount)
+    return grams(amount, division or 0.01) if unit == "g" else millilitres(amount, division)
 
 
-def area_words(square_metres: float) -> str:
-    """Return m² with square feet."""
-    return f"{three(square_metres)} m² ({three(square_metres / FT2_M2)} ft²)"
+def in_ounces(amount: float, unit: Unit, system: System) -> str:
+    """Return an amount of g or mL in ounces, by weight or fluid."""
+    if unit == "g":
+        return f"{three(amount / OZ_G)} oz (weight)"
+    return f"{three(amount / (US_FL_OZ_ML if system == 'US' else IMPERIAL_FL_OZ_ML))} fl oz"
 
 
-def coverage_words(m2_l: float) -> str:
-    """Return m²/L with square feet a US and an imperial gallon."""
-    us, imperial = (m2_l / FT2_M2 * gallon / 1000 for gallon in (US_GAL_ML, IMPERIAL_GAL_ML))
-    return f"{three(m2_l)} m²/L ({three(us)} ft² per US gal, {three(imperial)} ft² per imperial gal)"
+def per_cent(share: float) -> str:
+    """Return a share in per cent, to a figure or two: ``0.6 %``, ``12 %``."""
+    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"
 
 
 def three(amount: float) -> str:
     """Write an amount to three figures, without exponent; whole numbers stay whole."""
-    if amount <= 0 or not math.isfinite(amount):
-        return f"{amount:g}"
-    return f"{amount:.{min(max(0, 2 - math.floor(math.log10(amount * (1 + 1e-9)))), 6)}f}"
+    return f"{amount:.{_places(amount)}f}" if amount > 0 and math.isfinite(amount) else f"{amount:g}"
+
+
+def plain(amount: float) -> str:
+    """Write an amount to three figures without the noughts at its end: ``15``, ``7.49``."""
+    text = three(amount)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _shown(amount: float, division: float) -> str:
+    """Write an amount to one division, to three figures at most."""
+    places, of_division = _places(amount), decimals(division)
+    return (
+        f"{amount:.{places}f}" if places < of_division else f"{round(amount / division) * division:.{of_division}f}"
+    )
+
+
+def _places(amount: float) -> int:
+    if amount <= 0:
+        return 2
+    return min(max(0, 2 - math.floor(math.log10(amount * (1 + 1e-9)))), 6)
 
 
 def decimals(step: float) -> int:

@@ -1,12 +1,44 @@
-"""What a balance or a measure can tell, and the way round by a stock."""
+"""What a balance and a measure can tell, and the way round by a stock that is thinned."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from trials.errors import Problem, UserError
-from trials.mixing.amounts import SOLUBLE_G_L, Unit, above_zero, amount_words, decimals, volume_words
+from trials.mixing.amounts import SOLUBLE_G_L, Basis, Unit, above_zero, millilitres
+from trials.mixing.liquids import Dye, Load
+
+SYRINGE_HOLDS_ML = 20.0
+"""What is drawn up in a syringe rather than measured in a cylinder: working value, no source."""
+
+
+@dataclass(frozen=True)
+class Tools:
+    """One division of the balance (g), of the cylinder and of the syringe (mL), and the relative error allowed."""
+
+    balance_g: float = 0.01
+    measure_ml: float = 0.5
+    syringe_ml: float = 0.1
+    allowed: float = 0.02
+
+    def division(self, ml: float) -> float:
+        """Return one division of what a volume is measured in: the syringe, where it holds it and is the finer."""
+        return min(self.syringe_ml, self.measure_ml) if ml <= SYRINGE_HOLDS_ML + 1e-9 else self.measure_ml
+
+    def least_ml(self, allowed: float) -> float:
+        """Return the least volume that is measured within a relative error."""
+        least = smallest_weighable(self.division(0), allowed)
+        return least if least <= SYRINGE_HOLDS_ML else max(SYRINGE_HOLDS_ML, self.measure_ml / 2 / allowed)
+
+    def up(self, ml: float) -> float:
+        """Return a volume rounded up to what can be measured."""
+        return _up(ml, self.division(ml))
+
+    def near(self, ml: float) -> float:
+        """Return the volume nearest to one that can be measured."""
+        return round(ml / self.division(ml)) * self.division(ml)
 
 
 @dataclass(frozen=True)
@@ -43,21 +75,6 @@ class Weighing:
         """Whether the amount is within the error allowed."""
         return self.amount >= self.smallest * (1 - 1e-12)
 
-    def lines(self) -> list[str]:
-        """Return it in words."""
-        tool = "A balance that reads" if self.unit == "g" else "A measure in steps of"
-        shown = f"{self.shown:.{decimals(self.division)}f} {self.unit}"
-        if self.is_enough:
-            return [
-                f"{tool} {self.division:g} {self.unit} shows {shown}: {100 * self.error:.1f} % off, and "
-                f"± {100 * self.doubt:.1f} % for half a division."
-            ]
-        return [
-            f"{tool} {self.division:g} {self.unit} may be {100 * self.doubt:.0f} % off on "
-            f"{amount_words(self.amount, self.unit)}: within {100 * self.allowed:g} % it takes "
-            f"{amount_words(self.smallest, self.unit)} and more."
-        ]
-
 
 def smallest_weighable(division: float, allowed: float) -> float:
     """Return the least a balance weighs, or a measure holds, within a relative error.
@@ -74,42 +91,60 @@ def weigh(amount: float, division: float, allowed: float = 0.02, unit: Unit = "g
     return Weighing(above_zero(amount, "the amount", unit), division, allowed, unit)
 
 
+def weigh_dye(dye: Dye, tools: Tools) -> Weighing:
+    """Return the powder of a dye on the balance, or its concentrate in the syringe."""
+    unit = dye.load.unit
+    return weigh(dye.dye, tools.balance_g if unit == "g" else tools.syringe_ml, tools.allowed, unit)
+
+
+# --- an amount too small to weigh --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Thinning:
+    """One stock: what it is filled up to with carrier, and what is taken of it for the next step (mL)."""
+
+    filled_ml: float
+    take_ml: float
+
+
 @dataclass(frozen=True)
 class Stock:
-    """An amount too small for the balance or the measure, taken from a stock.
+    """An amount too small for the balance or the measure, by way of stocks thinned one after the other.
 
     Attributes
     ----------
-    dye, stock_ml : what is weighed (or measured), and what it is filled up to.
-    take_ml, add_ml : what is taken of that, and the carrier added.
+    dye : what is weighed (or measured) for the first stock.
+    steps : the stocks; what is taken of the last goes into the batch.
+    add_ml : the carrier added to that.
     error : rounding of all measures, added as squares, as a share of what is wanted.
     unit : of the dye.
     """
 
     dye: float
-    stock_ml: float
-    take_ml: float
+    steps: tuple[Thinning, ...]
     add_ml: float
     error: float
     unit: Unit = "g"
 
     @property
     def taken(self) -> float:
-        """The dye in the part that is taken."""
-        return self.dye * self.take_ml / self.stock_ml
+        """The dye that ends in the batch."""
+        return self.dye * math.prod(step.take_ml / step.filled_ml for step in self.steps)
 
-    def lines(self) -> list[str]:
-        """Return it in words."""
-        return [
-            f"{'Weigh' if self.unit == 'g' else 'Measure'} {amount_words(self.dye, self.unit)} instead, fill up to "
-            f"{volume_words(self.stock_ml)}, take {volume_words(self.take_ml)} of that and add "
-            f"{volume_words(self.add_ml)} of carrier: {amount_words(self.taken, self.unit)} in it, within "
-            f"{100 * self.error:.1f} %."
-        ]
+    @property
+    def made_ml(self) -> float:
+        """All the stock that is made on the way."""
+        return math.fsum(step.filled_ml for step in self.steps)
+
+    @property
+    def liquid_ml(self) -> float:
+        """The carrier that it takes in all, whole mL."""
+        return math.ceil(self.made_ml + self.add_ml - math.fsum(step.take_ml for step in self.steps[:-1]))
 
 
 def stock_route(
-    wanted: Weighing, finished_ml: float, *, measure_ml: float, most_per_litre: float | None = None
+    wanted: Weighing, finished_ml: float, tools: Tools | None = None, *, most_per_litre: float | None = None
 ) -> Stock:
     """Return how to come by an amount that is below what the balance or the measure can tell.
 
@@ -117,8 +152,9 @@ def stock_route(
     ----------
     wanted : the amount, with the division it is weighed in and the error allowed.
     finished_ml : the finished liquid it is wanted in.
-    measure_ml : one division of what liquids are measured in.
-    most_per_litre : the strongest stock that is made, in the amount's unit a litre; `SOLUBLE_G_L` for powder.
+    tools : what liquids are measured in.
+    most_per_litre : the strongest stock that is made, in the amount's unit a litre, unless the batch itself is
+        stronger; `SOLUBLE_G_L` for powder.
 
     Raises
     ------
@@ -127,25 +163,144 @@ def stock_route(
 
     Notes
     -----
-    Five roundings come together (weighed, filled up, the figure filled up to, taken, added); each is kept within
-    the error allowed over the root of 5, so that their squares add up to it at most.
+    Weighing, each filling up, each taking and the batch itself are rounded: each is kept within the error allowed
+    over the root of their number, so that their squares add up to it at most. One more stock is made where that
+    halves what is made on the way, or where fewer do not hold the error.
     """
+    tools = tools or Tools()
+    above_zero(finished_ml, "the volume", "mL")
     most = most_per_litre or (SOLUBLE_G_L if wanted.unit == "g" else 1000.0)
-    each = wanted.allowed / math.sqrt(5)
-    least = smallest_weighable(measure_ml, each)
-    weighed = max(smallest_weighable(wanted.division, each), wanted.amount)
-    weighed = math.ceil(weighed / wanted.division - 1e-9) * wanted.division
-    times = weighed / wanted.amount
-    take = max(above_zero(finished_ml, "the volume", "mL") / times, least, 1000 * wanted.amount / most)
-    take = max(min(math.ceil(take / measure_ml - 1e-9) * measure_ml, finished_ml), least)
-    if take > finished_ml:
+    most = max(most, 1000 * wanted.amount / finished_ml)
+    found = None
+    for number in (1, 2, 3, 4):
+        route = _route(wanted, finished_ml, tools, most, number)
+        if route and (found is None or route.made_ml < found.made_ml / 2):
+            found = route
+    if found is None:
         raise UserError(
             Problem(
-                f"a batch of {volume_words(finished_ml)} is too small to be measured in steps of {measure_ml:g} mL",
+                f"a batch of {millilitres(finished_ml)} is too small to measure in steps of {tools.measure_ml:g} mL",
                 "make a larger batch, use a finer measure, or allow a larger error",
             )
         )
-    filled = max(round(take * times / measure_ml) * measure_ml, take)
-    doubts = (wanted.division / weighed, measure_ml / filled, measure_ml / take, measure_ml / finished_ml)
-    error = math.hypot(*(doubt / 2 for doubt in doubts), weighed * take / filled / wanted.amount - 1)
-    return Stock(weighed, filled, take, finished_ml - take, error, wanted.unit)
+    return found
+
+
+def _route(wanted: Weighing, finished_ml: float, tools: Tools, most: float, number: int) -> Stock | None:
+    """Return the way by so many stocks, or None where it does not hold the error allowed."""
+    each = wanted.allowed / math.sqrt(2 * number + 2)
+    least_ml = tools.least_ml(each)
+    weighed = _up(max(smallest_weighable(wanted.division, each), wanted.amount), wanted.division)
+    left = weighed / wanted.amount
+    steps: list[Thinning] = []
+    doubts = [wanted.division / 2 / weighed]
+    for at in range(number):
+        take = tools.up(least_ml if at + 1 < number else max(least_ml, min(finished_ml / left, finished_ml)))
+        times = max(
+            left ** (1 / (number - at)), 1000 * weighed / most / take if at == 0 else 1.0, least_ml / take, 1.0
+        )
+        if at + 1 == number:
+            if at == 0:
+                take = tools.up(max(take, 1000 * wanted.amount / most))
+            times = left
+        filled = max(tools.near(take * times), take)
+        left *= take / filled
+        steps.append(Thinning(filled, take))
+        doubts += [tools.division(volume) / 2 / volume for volume in (filled, take)]
+    take = steps[-1].take_ml
+    if take >= finished_ml + tools.division(finished_ml):
+        return None
+    add = tools.near(max(finished_ml - take, 0.0))
+    doubts.append(tools.division(finished_ml) / 2 / finished_ml)
+    error = math.hypot(*doubts, left - 1)
+    route = Stock(weighed, tuple(steps), add, error, wanted.unit)
+    return route if error <= wanted.allowed * (1 + 1e-9) else None
+
+
+def _up(amount: float, division: float) -> float:
+    return math.ceil(amount / division - 1e-9) * division
+
+
+# --- one stock for several loads ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Share:
+    """What one load takes of a stock: mL of it, mL of carrier added, and all roundings together as a share."""
+
+    load: Load
+    take_ml: float
+    add_ml: float
+    error: float
+
+    @property
+    def makes_ml(self) -> float:
+        """The batch."""
+        return self.take_ml + self.add_ml
+
+
+@dataclass(frozen=True)
+class OneStock:
+    """The strongest of several loads mixed once, and each load thinned from it with carrier.
+
+    Attributes
+    ----------
+    dye, weighing : the stock, and its powder on the balance (or its concentrate in the syringe).
+    shares : what each load takes, in the order they were given in.
+    straight : half a division of the balance on the weakest batch, were it weighed by itself, as a share.
+    """
+
+    dye: Dye
+    weighing: Weighing
+    shares: tuple[Share, ...]
+    straight: float
+
+    @property
+    def error(self) -> float:
+        """The largest of the shares' errors."""
+        return max(share.error for share in self.shares)
+
+    @property
+    def is_better(self) -> bool:
+        """Whether all its roundings come to less than the balance's alone on the weakest batch."""
+        return self.error < self.straight
+
+
+def one_stock(loads: Sequence[Load], volumes_ml: Sequence[float], basis: Basis, tools: Tools) -> OneStock:
+    """Return one stock for several loads of one dye in one carrier.
+
+    Parameters
+    ----------
+    loads, volumes_ml : two or more, and the finished liquid wanted of each.
+    basis : what the loads count; in a stock ``of carrier`` the room that the dye takes up is allowed for.
+    tools : what is at hand to measure with.
+
+    Notes
+    -----
+    A load r times weaker than the stock, in which a share k is carrier, takes t of it and (r - 1) k t of carrier, so
+    that V = t (1 + (r - 1) k). Rounded up, t lies within a division of that, and the stock holds all that is taken.
+    """
+    strongest = max(loads, key=lambda load: load.amount)
+    litre = Dye(strongest, strongest.basis or basis, 1000.0)
+    carrier = 1000.0 / litre.finished_ml if litre.basis == "of carrier" else 1.0
+    taken = []
+    for load, volume_ml in zip(loads, volumes_ml, strict=True):
+        above_zero(volume_ml, "the volume", "mL")
+        thinner = (strongest.amount / load.amount - 1) * carrier
+        take = tools.up(volume_ml / (1 + thinner))
+        taken.append((load, take, tools.near(thinner * take), thinner))
+    stock = Dye(strongest, litre.basis, float(math.ceil(math.fsum(take for _, take, _, _ in taken) * carrier - 1e-9)))
+    weighing = weigh_dye(stock, tools)
+    of_stock = math.hypot(weighing.doubt, tools.division(stock.volume_ml) / 2 / stock.volume_ml)
+    shares = []
+    for load, take, add, thinner in taken:
+        whole = take + add
+        off = abs((1 + thinner) / (1 + add / take) - 1)
+        doubt_take, doubt_add = tools.division(take) / 2, tools.division(add) / 2 if add else 0.0
+        error = math.hypot(of_stock, off, doubt_take * add / take / whole, doubt_add / whole)
+        shares.append(Share(load, take, add, error))
+    least = min(
+        (weigh_dye(Dye(load, load.basis or basis, ml), tools) for load, ml in zip(loads, volumes_ml, strict=True)),
+        key=lambda weighed: weighed.amount,
+    )
+    return OneStock(stock, weighing, tuple(shares), least.doubt)

@@ -1,125 +1,25 @@
-"""A trial's batches: one liquid, made at once for every piece that gets it."""
+"""The batches of a laid-out trial, from its plan and its patches."""
 
 from __future__ import annotations
 
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from trials import geometry, units
+from trials import cautions, geometry, units
 from trials.errors import Problem, UserError
 from trials.materials import BUILT_IN, Material, Materials, Schedule, is_nothing, schedule
-from trials.mixing.amounts import FLOOR_ML, WASTE, Basis, volume_words
-from trials.mixing.balance import Stock, Weighing, stock_route, weigh
-from trials.mixing.liquids import Dye, Retarder, Shellac, Volume, dye, read_load, retarder, shellac, volume
+from trials.mixing.balance import Stock, Weighing, one_stock, stock_route, weigh, weigh_dye
+from trials.mixing.batch import Batch, Mixing, Settings, StockOffer
+from trials.mixing.liquids import Dye, dye, read_load, volume
+from trials.mixing.mixture import mixture
+from trials.mixing.shellac import Shellac, shellac
 from trials.plan import Factor, Plan
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-@dataclass(frozen=True)
-class Settings:
-    """What the bench has and how it works; the kinds are ``dye``, ``seal coat``, ``glaze`` and ``top coat``.
-
-    Attributes
-    ----------
-    coverage, coats : m²/L and number of coats of a kind, where they are not those of the table and the steps.
-    waste, floor_ml : the share that is lost; the least that is mixed.
-    balance_g, measure_ml, syringe_ml : one division of the balance, of what liquids are measured in, and of what
-        concentrate is drawn up in.
-    allowed : the relative error that may come of rounding the dye.
-    basis : what a dye load is counted in.
-    load : the dye load of a trial that does not vary it, such as ``30 g/L``.
-    """
-
-    coverage: Mapping[str, float] = field(default_factory=dict)
-    coats: Mapping[str, int] = field(default_factory=dict)
-    waste: float = WASTE
-    floor_ml: float = FLOOR_ML
-    balance_g: float = 0.01
-    measure_ml: float = 0.5
-    syringe_ml: float = 0.1
-    allowed: float = 0.02
-    basis: Basis = "of carrier"
-    load: str = ""
-
-
-@dataclass(frozen=True)
-class Batch:
-    """One liquid, made at once for every piece that gets it.
-
-    Attributes
-    ----------
-    kind, what : ``dye``, ``seal coat``, ``glaze`` or ``top coat``; the material in words.
-    levels : the factors and levels that call for it.
-    pieces : (board, lane, strip) of each piece it covers, 0 for all lanes or strips.
-    volume : from area, coats, coverage and waste; `made_ml` is that rounded up to what can be measured.
-    coverage_source : where the coverage comes from.
-    recipe, retarder, weighing, stock : what goes into it, and how it is weighed, as far as it is mixed here.
-    lacking : what the plan would have to say for a recipe, or nothing.
-    cautions : names of `trials.materials.CAUTIONS`.
-    """
-
-    kind: str
-    what: str
-    levels: tuple[tuple[str, str], ...]
-    pieces: tuple[tuple[int, int, int], ...]
-    volume: Volume
-    made_ml: float
-    coverage_source: str
-    recipe: Dye | Shellac | None = None
-    retarder: Retarder | None = None
-    weighing: Weighing | None = None
-    stock: Stock | None = None
-    lacking: str = ""
-    cautions: tuple[str, ...] = ()
-
-    @property
-    def boards(self) -> tuple[int, ...]:
-        """The boards it is for."""
-        return tuple(sorted({board for board, _, _ in self.pieces}))
-
-    def lines(self) -> list[str]:
-        """Return it in words, from the wood to the scales."""
-        levels = ", ".join(f"{name.replace('_', ' ')} {level}" for name, level in self.levels)
-        lane, strip = (any(piece[at] for piece in self.pieces) for at in (1, 2))
-        piece = "patch" if lane and strip else "lane" if lane else "strip" if strip else "board"
-        many = "" if len(self.pieces) == 1 else "es" if piece == "patch" else "s"
-        where = f"{len(self.pieces)} {piece}{many}"
-        if piece == "board":
-            where += f" ({', '.join(map(str, self.boards))})"
-        elif len(self.pieces) > 1 or piece != "board":
-            where += f" on board{'s' if len(self.boards) > 1 else ''} {', '.join(map(str, self.boards))}"
-        said = [
-            f"{self.kind[:1].upper()}{self.kind[1:]}: {self.what}{f' ({levels})' if levels else ''}, for {where}."
-        ]
-        said += [*self.volume.lines(), f"Coverage: {self.coverage_source}."]
-        if self.made_ml > self.volume.ml:
-            said.append(f"Rounded up to what can be measured: {volume_words(self.made_ml)}.")
-        for part in (self.recipe, self.retarder, self.weighing, self.stock):
-            said += part.lines() if part else []
-        return [*said, *([self.lacking] if self.lacking else [])]
-
-
-@dataclass(frozen=True)
-class Mixing:
-    """All batches of a trial, and what could not be reckoned, in sentences."""
-
-    batches: tuple[Batch, ...]
-    left_out: tuple[str, ...]
-
-    @property
-    def cautions(self) -> tuple[str, ...]:
-        """The cautions that any batch calls for."""
-        return tuple(dict.fromkeys(name for batch in self.batches for name in batch.cautions))
-
-    def lines(self) -> list[str]:
-        """Return it in words."""
-        said = ["Mix each in one go for all its pieces: a second batch is never quite the first."]
-        return said + [line for batch in self.batches for line in batch.lines()] + list(self.left_out)
 
 
 def batches(plan: Plan, patches: pd.DataFrame, materials: Materials, settings: Settings | None = None) -> Mixing:
@@ -163,7 +63,36 @@ def batches(plan: Plan, patches: pd.DataFrame, materials: Materials, settings: S
                 left_out.append(str(reason))
             else:
                 made += [found] if found else []
-    return Mixing(tuple(made), tuple(dict.fromkeys(left_out)))
+    stocks = tuple(_stocks(plan, made, settings))
+    served = {number for offer in stocks for number in offer.numbers}
+    made = [replace(one, stock=None) if at in served else one for at, one in enumerate(made, start=1)]
+    return Mixing(tuple(made), tuple(dict.fromkeys(left_out)), stocks, plan.boards.count)
+
+
+def _stocks(plan: Plan, made: Sequence[Batch], settings: Settings) -> Iterator[StockOffer]:
+    """Yield one stock for the loads of a dye in a carrier, where it is better than weighing each.
+
+    Not where retarder is in it: what a stock is thinned with would have to be mixed first.
+    """
+    groups: dict[tuple[Any, ...], list[tuple[int, Batch]]] = {}
+    for at, one in enumerate(made, start=1):
+        if isinstance(one.recipe, Dye) and not one.percent:
+            other = tuple(level for name, level in one.levels if not _is_load(plan.factor(name)))
+            groups.setdefault((one.what, other), []).append((at, one))
+    for group in groups.values():
+        recipes = [one.recipe for _, one in group if isinstance(one.recipe, Dye)]
+        if len({recipe.load.amount for recipe in recipes}) < 2:
+            continue
+        try:
+            stock = one_stock(
+                [recipe.load for recipe in recipes], [one.made_ml for _, one in group], recipes[0].basis,
+                settings.tools,
+            )  # fmt: skip
+        except UserError:
+            continue
+        if stock.is_better and stock.weighing.is_enough and stock.error <= settings.allowed:
+            mixed = group[0][1].mixture
+            yield StockOffer(tuple(at for at, _ in group), mixed.parts[0].what if mixed else "carrier", stock)
 
 
 class _UnknownError(Exception):
@@ -260,35 +189,69 @@ def _batch(
         return None
     named = _named(work, kind, levels)
     entry = next((each for each in named if each.kind == ("carrier" if kind == "dye" else kind)), None)
-    spread, source = _coverage(work, kind, entry, levels, settings)
+    said = "; ".join(levels.values()) or work.texts[kind].split("; ")[0]
+    what = " in ".join(each.words for each in named) or said
+    written = _load(work, levels, settings) if kind == "dye" else ""
     coats = settings.coats.get(kind) or _coats(f"{'; '.join(levels.values())}; {work.texts[kind]}")
-    amount = volume(sum(pieces.values()) / 1e6, spread, coats=coats, waste=settings.waste, floor_ml=settings.floor_ml)
-    made_ml = math.ceil(amount.ml / settings.measure_ml - 1e-9) * settings.measure_ml
-    recipe, slow = _recipe(work, kind, named, levels, made_ml, settings)
+    amount, made_ml, source = None, 0.0, ""
+    if spread := _coverage(kind, entry, settings):
+        source = spread[1]
+        amount = volume(
+            sum(pieces.values()) / 1e6, spread[0], coats=coats, waste=settings.waste, floor_ml=settings.floor_ml
+        )
+        made_ml = _up(amount.ml, settings.measure_ml)
+    elif kind != "dye" or written:
+        raise _UnknownError(
+            f"How far a litre of the {kind} {said!r} goes is not known, so it is not reckoned; write in trial.toml "
+            f'[bench] coverage = {{ {kind.replace(" ", "_")} = "8 m^2/L" }}, as the maker\'s sheet has it.'
+        )
+    recipe = _recipe(kind, named, written, made_ml, settings) if made_ml else None
+    percent = _retarder(work, levels) if kind == "dye" else 0.0
     weighing, stock = _weighed(recipe, settings)
+    carriers = {entry.name if entry and kind == "dye" else "carrier" if kind == "dye" else "alcohol": 1.0}
+    mixed = mixture(recipe, carriers, percent=percent, division=weighing.division) if recipe and weighing else None
+    lacking = _lacking(kind, named, recipe, bool(written))
+    if kind == "dye" and not recipe and not lacking:  # ready-made: by its own name
+        what = said
     return Batch(
-        kind, " in ".join(each.words for each in named) or "; ".join(levels.values()) or work.texts[kind],
-        tuple(levels.items()), tuple(sorted(pieces)), amount, made_ml, source, recipe, slow, weighing, stock,
-        _lacking(kind, entry, recipe), _cautions(work, kind, named, recipe, levels),
+        kind, what, tuple(levels.items()), tuple(sorted(pieces)), amount, made_ml, source, recipe, mixed, percent,
+        weighing, stock, lacking,
+        _cautions(work, kind, named, recipe, levels, what),
     )  # fmt: skip
 
 
-def _lacking(kind: str, entry: Material | None, recipe: Dye | Shellac | None) -> str:
-    """Say what a recipe waits for."""
-    if recipe is None and kind == "dye":
+def _up(ml: float, measure_ml: float) -> float:
+    """Round up to what can be measured: to whole mL from 10."""
+    step = max(measure_ml, 1.0 if ml > 10 else 0.1)
+    return math.ceil(ml / step - 1e-9) * step
+
+
+def _lacking(kind: str, named: Sequence[Material], recipe: Dye | Shellac | None, written: bool) -> str:
+    """Say what a recipe waits for; what comes ready-made waits for nothing."""
+    if recipe or written:
+        return ""
+    dye = next((each for each in named if each.kind == "dye"), None)
+    if kind == "dye" and named and not (dye and dye.surface == "glaze"):
         return "The plan gives no dye load, so the dye is not reckoned."
-    if recipe is None and entry and entry.takes_cut:
+    if any(each.takes_cut for each in named):
         return "The plan gives no pound cut, so the flakes are not reckoned."
     return ""
 
 
 def _cautions(
-    work: Schedule, kind: str, named: Sequence[Material], recipe: Dye | Shellac | None, levels: Mapping[str, str]
+    work: Schedule,
+    kind: str,
+    named: Sequence[Material],
+    recipe: Dye | Shellac | None,
+    levels: Mapping[str, str],
+    what: str,
 ) -> tuple[str, ...]:
-    """Return the names of the cautions that a liquid calls for."""
+    """Return the names of the cautions that a liquid calls for; what is not known calls by its words."""
     calls = [name for each in named for name in each.cautions]
     if isinstance(recipe, Dye) and recipe.load.measured == "by mass":
         calls.insert(0, "Dye powder")
+    if not named:
+        calls += [one.name for one in cautions.for_text(what)]
     if work.is_sprayed(kind, levels):
         calls.append("Spraying")
     return tuple(dict.fromkeys(calls))
@@ -302,18 +265,14 @@ def _named(work: Schedule, kind: str, levels: Mapping[str, str]) -> list[Materia
     return [entry for entry in (work.material(each, levels) for each in kinds) if entry]
 
 
-def _coverage(
-    work: Schedule, kind: str, entry: Material | None, levels: Mapping[str, str], settings: Settings
-) -> tuple[float, str]:
-    """Return m²/L and where it comes from."""
+def _coverage(kind: str, entry: Material | None, settings: Settings) -> tuple[float, str] | None:
+    """Return m²/L and where it comes from, or None where nobody says."""
     if kind in settings.coverage:
         return settings.coverage[kind], "as given for this trial"
     spread = entry.coverage if entry else None
     if spread and spread.usual is not None:
         return spread.usual, spread.source + ("" if spread.origin == BUILT_IN else f" ({spread.origin})")
-    said = "; ".join(levels.values()) or work.texts[kind]
-    what = f"of the {kind} {said!r}" if said else f"of the {kind}"
-    raise _UnknownError(f"No coverage is known {what}, so it is not reckoned; give it in m²/L.")
+    return None
 
 
 def _coats(text: str) -> int:
@@ -324,33 +283,36 @@ def _coats(text: str) -> int:
     return int(number.get(match.group(1), match.group(1))) if match else 1
 
 
+def _load(work: Schedule, levels: Mapping[str, str], settings: Settings) -> str:
+    """Return the dye load as it is written, or nothing."""
+    return next((levels[name] for name in levels if _is_load(work.plan.factor(name))), settings.load)
+
+
+def _retarder(work: Schedule, levels: Mapping[str, str]) -> float:
+    """Return the retarder in per cent."""
+    written = next((levels[name] for name in levels if _is_retarder(work.plan.factor(name))), "")
+    return units.read(written, "share").amount if written else 0.0
+
+
 def _recipe(
-    work: Schedule,
-    kind: str,
-    named: Sequence[Material],
-    levels: Mapping[str, str],
-    made_ml: float,
-    settings: Settings,
-) -> tuple[Dye | Shellac | None, Retarder | None]:
-    """Return what goes into a batch, as far as it is mixed at the bench."""
+    kind: str, named: Sequence[Material], written: str, made_ml: float, settings: Settings
+) -> Dye | Shellac | None:
+    """Return dye or shellac in what it is dissolved in, as far as it is mixed at the bench."""
     if kind != "dye":
         cut = named[0].cut_lb if named else None
         if not cut:
-            return None, None
-        alcohol_ml = shellac(cut, finished_ml=made_ml).alcohol_ml
-        return shellac(cut, alcohol_ml=math.ceil(alcohol_ml / settings.measure_ml - 1e-9) * settings.measure_ml), None
-    factors = {name: work.plan.factor(name) for name in levels}
-    written = next((levels[name] for name, factor in factors.items() if _is_load(factor)), settings.load)
-    mixed = dye(written, made_ml, settings.basis) if written else None
+            return None
+        return shellac(cut, alcohol_ml=_up(shellac(cut, finished_ml=made_ml).alcohol_ml, settings.measure_ml))
+    if not written:
+        return None
+    mixed = dye(written, made_ml, settings.basis)
     entry = next((each for each in named if each.kind == "dye"), None)
-    if mixed and entry and entry.measured != mixed.load.measured:
+    if entry and entry.measured != mixed.load.measured:
         ask = "'30 g/L' or '1 oz (weight)/qt'" if entry.measured == "by mass" else "'30 mL/L' or '1 fl oz/qt'"
         raise UserError(
             Problem(f"{entry.name} is measured {entry.measured}, and its load is {written!r}", f"write it like {ask}")
         )
-    percent = next((units.read(levels[n], "share").amount for n, f in factors.items() if _is_retarder(f)), 0.0)
-    slow = retarder(percent, mixed.carrier_ml if mixed else made_ml, mixed.load if mixed else None)
-    return mixed, slow if percent else None
+    return mixed
 
 
 def _weighed(recipe: Dye | Shellac | None, settings: Settings) -> tuple[Weighing | None, Stock | None]:
@@ -359,10 +321,5 @@ def _weighed(recipe: Dye | Shellac | None, settings: Settings) -> tuple[Weighing
         return None, None
     if isinstance(recipe, Shellac):
         return weigh(recipe.flakes_g, settings.balance_g, settings.allowed), None
-    if recipe.load.measured == "by mass":
-        wanted = weigh(recipe.dye, settings.balance_g, settings.allowed)
-    else:
-        wanted = weigh(recipe.dye, settings.syringe_ml, settings.allowed, "mL")
-    if wanted.is_enough:
-        return wanted, None
-    return wanted, stock_route(wanted, recipe.finished_ml, measure_ml=settings.measure_ml)
+    wanted = weigh_dye(recipe, settings.tools)
+    return wanted, None if wanted.is_enough else stock_route(wanted, recipe.finished_ml, settings.tools)

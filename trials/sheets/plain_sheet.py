@@ -23,13 +23,17 @@ class Grid:
     widths: Sequence[int]
 
 
+Section = tuple[str, Sequence[str], Sequence[Grid]]
+"""A heading, lines, and tables."""
+
+
 def document(
     trial: Trial,
     paper: str,
     kind: str,
     foot: str,
     opening: Sequence[str],
-    sections: Sequence[tuple[str, Sequence[str], Sequence[Grid]]],
+    sections: Sequence[Section],
     called: Sequence[cautions.Caution] = (),
 ) -> bytes:
     """Set a sheet of sections as PDF; `called` are its cautions."""
