@@ -489,6 +489,26 @@ why = "ours turned to curd in hard water"
     assert materials.load() == TABLE
 
 
+@pytest.mark.parametrize(
+    ("lines", "calls", "not_these"),
+    [
+        ('name = "moss balm"', {"Spraying", "Oily rags", "Hardeners, catalysts, isocyanates"}, {"Dye powder"}),
+        ('name = "moss balm"\ncautions = []', set(), {"Spraying", "Oily rags", "Hardeners, catalysts, isocyanates"}),
+        ('name = "moss balm"\ncautions = ["Waste"]', {"Waste"}, {"Spraying"}),
+        ('name = "2K balm"\ncautions = []', {"Hardeners, catalysts, isocyanates"}, {"Spraying"}),
+        ('name = "balm"\nalso = ["balm and hardener"]\ncautions = []', {"Hardeners, catalysts, isocyanates"}, set()),
+        ('name = "oil varnish"', {"Oily rags"}, {"Spraying", "Hardeners, catalysts, isocyanates"}),
+    ],
+)
+def test_an_entry_that_names_no_caution_calls_all_and_a_hardener_always_its_own(
+    tmp_path: Path, lines: str, calls: set[str], not_these: set[str]
+) -> None:
+    own = _shop(tmp_path, f"[[top_coat]]\n{lines}\n")
+    entry = own.find(lines.split('"')[1], "top coat")
+    assert calls <= set(entry.cautions)
+    assert not not_these & set(entry.cautions)
+
+
 def test_a_shops_new_entry_is_asked_about_where_it_does_not_say(tmp_path: Path) -> None:
     own = _shop(tmp_path, '[[carrier]]\nname = "citrus solvent"\nsurface = "oil dye"\n')
     plan = _plan(_factor("carrier", "citrus solvent", "oil"), steps=(Step("", "oil-soluble dye", "dyed", "", ""),))

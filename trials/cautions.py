@@ -52,14 +52,14 @@ _DYES = (
 )  # fmt: skip
 _SOLVENTS = (
     "alcohol", "ethanol", "methanol", "isoprop", "spirit", "meths", "shellac", "lacquer", "thinner", "solvent",
-    "naphtha", "retarder", "acetone", "turpentine", "ngr", "grain raising", "metal complex", "toluene", "xylene",
-    "varnish", "*urethane", "nitro", "oil", "wax", "glaze", "stain(?!less)", "glycol", r"ether\b", "polish", "lb cut",
+    "naphtha", "retarder", "turpentine", "ngr", "grain raising", "metal complex", "varnish",
+    "*urethane", "nitro", "oil", "*wax", "glaze", "stain(?!less)", "glycol", r"ether\b", "polish", "lb cut",
     "*alkohol", "*schellack", "*(?<![bs])lack", "*verdünn", "*öl", "*lasur", "*wachs", "alcool", "gomme", "vernis",
     "huile", "solvant", "barniz", "aceite", "goma laca", "alcol", "olio", "gommalacca", "vernice", r"*lak\b", "*olie",
 )  # fmt: skip
 _OILS = (
     "oil", "linseed", "tung", "danish", "varnish", "alkyd", r"gel\b", "glaze", "glazing", "wiping", "stain(?!less)",
-    "spirit", r"spar\b", "boiled", "*urethane", "wax", "*öl", "leinsamen", "*firnis", "*lasur", "huile", "lin cuit",
+    "spirit", r"spar\b", "boiled", "*urethane", "*wax", "*öl", "leinsamen", "*firnis", "*lasur", "huile", "lin cuit",
     "vernis", "aceite", "barniz", "olio", "vernice", "*olie",
 )  # fmt: skip
 _SPRAYS = (

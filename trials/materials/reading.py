@@ -10,7 +10,8 @@ from typing import Any
 
 from trials import units
 from trials.errors import Problem, UserError, nearest
-from trials.materials.hazards import BY_NAME
+from trials.materials.hardeners import hardener_in
+from trials.materials.hazards import BY_NAME, HARDENERS, OILY_RAGS, SKIN_AND_EYES, SOLVENT, SPRAYING, WASTE
 from trials.materials.liquids import liquids
 from trials.materials.table import BUILT_IN, KINDS, Fit, Material, Materials, Over, Range
 from trials.materials.words import plain
@@ -20,6 +21,8 @@ _TEXTS = ("about", "coat", "sprayed", "surface", "confounds")
 _LISTS = ("also", "kind_of", "cautions", "liquids")
 _RANGES = {"open": "time", "dry": "time", "coverage": "spread"}
 _KEYS = ("name", "source", "measured", "pound_cut", *_TEXTS, *_LISTS, *_RANGES)
+_ANY = tuple(one.name for one in (HARDENERS, SOLVENT, SPRAYING, OILY_RAGS, SKIN_AND_EYES, WASTE))
+"""The cautions of an entry that does not say which it calls; one that calls none says so with an empty list."""
 
 
 def load(shop_file: Path | None = None) -> Materials:
@@ -91,6 +94,10 @@ def _entry(table: Table, before: Material, origin: str, own: str) -> Material:
     changed |= {key: table.words(key) for key in _LISTS if key in table}
     changed |= {key: _range(table, key, kind, origin, own) for key, kind in _RANGES.items() if key in table}
     _known_cautions(table, changed.get("cautions", ()))
+    calls = changed.get("cautions", before.cautions if before.cautions or "cautions" in table else _ANY)
+    if any(hardener_in(said) for said in (before.name, *changed.get("also", before.also))):
+        calls = (HARDENERS.name, *calls)
+    changed["cautions"] = tuple(dict.fromkeys(calls))
     known = [liquid.name for liquid in liquids()]
     for name in changed.get("liquids", ()):
         if name not in known:
