@@ -61,7 +61,15 @@ def test_the_mixing_sheet_names_every_batch_and_its_cautions(made):
     text = text_of(made.files["mixing.pdf"])
     first = pypdfium2.PdfDocument(made.files["mixing.pdf"])[0].get_textpage().get_text_bounded()
     assert first.count("0.90 g dye") == first.count("1.80 g dye") == 3
-    for words in ("Not blind", "60 mL water", "5, 11", "dewaxed shellac, 1 lb cut", "6.59 g shellac flakes", "83 mL"):
+    for words in (
+        "Not blind",
+        "60 mL water",
+        "5, 11",
+        "dye powder (kind not named in the plan) in water",
+        "dewaxed shellac, 1 lb cut",
+        "6.59 g shellac flakes",
+        "83 mL",
+    ):
         assert words in first
     assert "oz" not in text
     assert text.count("web guides") == 1

@@ -71,15 +71,14 @@ def reckon(asked: Asked, *, why: bool = False) -> tuple[dict[str, Any], list[str
     if parts:
         data["blend"] = {part.what: part.amount for part in made.parts if part.what in parts}
     told = [asked.volume, asked.area, asked.coverage, asked.load]
-    system = next((system for text in told if (system := units.ounces_in(text))), "")
+    system = next((found for text in told if (found := units.ounces_in(text))), None)
     if system and "stock" not in data:
-        ounces = made.in_ounces("US" if system == "US" else "imperial")
-        lines.insert(1, f"In {system} measures: {ounces}.")
+        lines.insert(1, f"In {system} measures: {made.in_ounces(system)}.")
     lines += spread
     if words.shrinks(parts):
         lines.append("Alcohol and water shrink by some 3 % as they meet (from memory), so it makes a little less.")
     if assumed := words.assumption(told):
-        lines.append(f"Read as {assumed}")
+        lines.append(assumed)
     data["recipe"] = _values(made)
     data["makes_ml"] = made.makes_ml
     doubts = _doubtful(parts, slowed=bool(asked.retarder))
@@ -215,8 +214,7 @@ def _dyed(
             f"The load counts the carrier; if you meant made up to {mixing.millilitres(amount_ml)}: {liquids} "
             f"(write --basis 'up to')."
         )
-    if load.unit == "g":
-        lines.append(f"Add the dye to the liquid, {words.NO_METAL}.")
+    lines.append(f"Add the dye to the liquid, {words.NO_METAL}.")
     if load.unit == "g" and load.amount >= mixing.SOLUBLE_G_L:
         lines.append(f"{mixing.plain(load.amount)} g/L {words.MAY_NOT_DISSOLVE}.")
     dyes = "powder dye" if load.unit == "g" else "liquid dye concentrate"
@@ -343,7 +341,8 @@ def of_trial(place: Path, *, why: bool = False) -> tuple[dict[str, Any], list[st
     if not made.batches and not made.left_out:
         what = "the plan's factors and steps name nothing to mix"
         raise UserError(Problem(what, 'name materials in the [[step]]s, such as material = "powdered dye in water"'))
-    lines = [*words.lines(made), *made.left_out]
+    assumed = words.assumed(made)
+    lines = [*words.lines(made), *([assumed] if assumed else []), *made.left_out]
     if why:
         lines += ["", *shell.table(words.COLUMNS, words.amounts(made)), "", *words.reasons(made)]
     return data, [*lines, "", *_told(cautions.named(made.cautions, trial.plan), why=why)]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, Literal
 
 from trials import limits
 from trials.errors import Problem, UserError
@@ -129,13 +129,13 @@ def assumed_us(text: str) -> str:
     return next((measure for system, measure in found if not system), "")
 
 
-def ounces_in(text: str) -> str:
-    """Return whose ounces and quarts a text is written in, ``US`` or ``imperial``, or nothing where in none."""
+def ounces_in(text: str) -> Literal["US", "imperial"] | None:
+    """Return whose ounces and quarts a text is written in, or None where in none."""
     plain = _FLUID_OUNCE.sub("fl oz", text)
-    systems = {"US" if system in ("", "US") else "imperial" for system, _ in _MEASURE.findall(plain)}
-    if systems:
-        return "US" if "US" in systems else "imperial"
-    return "US" if re.search(r"\b(?:oz|ounces?|lb)\b", plain) else ""
+    found = _MEASURE.findall(plain)
+    if found:
+        return "US" if any(system.casefold() in ("", "us") for system, _ in found) else "imperial"
+    return "US" if re.search(r"\b(?:oz|ounces?)\b", plain) else None
 
 
 @cache

@@ -128,7 +128,7 @@ def mix(
     folder: Annotated[
         Path | None, typer.Argument(metavar="[FOLDER]", help="A trial's folder: all its batches.")
     ] = None,
-    volume: Annotated[str, typer.Option(help="How much to make, such as '500 mL'.")] = "",
+    volume: Annotated[str, typer.Option(help="How much to make, such as '500 mL'; of dye, how much carrier.")] = "",
     area: Annotated[str, typer.Option(help="Or what it is to cover, such as '0.8 m^2'.")] = "",
     coverage: Annotated[str, typer.Option(help="How far a litre goes, such as '7 m^2/L'.")] = "",
     coats: Annotated[int, typer.Option(min=1, max=50, help="How many coats.")] = 1,

@@ -179,10 +179,17 @@ def reasons(mixing: Mixing) -> list[str]:
     for source in dict.fromkeys(batch.coverage_source for batch in mixing.batches if batch.coverage_source):
         of = [batch.kind for batch in mixing.batches if batch.coverage_source == source]
         said.append(f"Coverage of the {' and the '.join(dict.fromkeys(of))}: {source}.")
-    written = [level for batch in dyes for _, level in batch.levels if units.ounces_in(level)]
-    if assumed := assumption(list(dict.fromkeys(written))):
-        said.append(f"Read as {assumed}")
+    for number, batch in enumerate(mixing.batches, start=1):
+        system = next((found for _, level in batch.levels if (found := units.ounces_in(level))), None)
+        if system and batch.mixture:
+            said.append(f"Batch {number} in {system} measures: {batch.mixture.in_ounces(system)}.")
     return said
+
+
+def assumed(mixing: Mixing) -> str:
+    """Say which loads were taken as written in US measures, or nothing."""
+    levels = [level for batch in mixing.batches if isinstance(batch.recipe, Dye) for _, level in batch.levels]
+    return assumption(list(dict.fromkeys(levels)))
 
 
 def _counted(made: Dye) -> str:
@@ -219,7 +226,9 @@ def amounts(mixing: Mixing) -> list[list[str]]:
 
 def doubt(weighing: Weighing | None) -> str:
     """Return half a division as a share of what is weighed."""
-    return f"± {per_cent(weighing.doubt)}" if weighing else ""
+    if weighing is None:
+        return ""
+    return f"± {per_cent(weighing.doubt)}" if weighing.is_enough else "too little"
 
 
 def cut_words(made: Shellac) -> str:
@@ -249,7 +258,7 @@ def assumption(texts: Sequence[str]) -> str:
     if not any(measure for _, measure in taken):
         return ""
     measure = next(measure for _, measure in taken if measure)
-    return f"{', '.join(text for text, found in taken if found)} (US; write 'imp {measure}' for imperial)."
+    return f"Read as {', '.join(text for text, found in taken if found)} (US; write 'imp {measure}' for imperial)."
 
 
 def _capital(text: str) -> str:

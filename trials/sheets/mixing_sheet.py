@@ -16,6 +16,7 @@ def document(trial: Trial, mixing: Mixing, paper: str) -> bytes:
     opening = [
         "Not blind: it names what goes on the boards. The maker's sheet comes before anything printed here.",
         words.in_one_go(mixing),
+        *([assumed] if (assumed := words.assumed(mixing)) else []),
     ]
     return plain_sheet.document(
         trial, paper, "Mixing sheet", "Keep apart from the scoring.", opening, list(_sections(mixing)),
