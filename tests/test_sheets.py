@@ -591,7 +591,7 @@ def test_the_form_says_what_to_write_and_how_to_hand_it_in(small: Sheets) -> Non
 def test_the_blank_table_has_the_header_that_the_form_prints(small: Sheets) -> None:
     for stem in ("scoring-Ines", "measuring"):
         first = (small.folder / f"blank-{stem}.csv").read_text(encoding="utf-8-sig").splitlines()[0]
-        assert f"Its first line is {first} splitboard record" in _text(small.pdf(stem))
+        assert f"whose first line is {first} Save it as" in _text(small.pdf(stem))
 
 
 def test_the_form_of_an_instrument_is_for_measuring(small: Sheets) -> None:

@@ -1,5 +1,6 @@
 """What `sheets` writes for the bench: mixing sheet, order of work, calendar, phone page, labels, cutting plan."""
 
+import json
 import shutil
 from pathlib import Path
 from xml.etree import ElementTree
@@ -9,9 +10,9 @@ import pytest
 
 from tests.conftest import EXAMPLE
 from tests.test_cli import files, wrong
-from trials import bench, blind, folder, one_batch
+from trials import bench, blind, folder, one_batch, sheets
 from trials.plan import INVENTED
-from trials.sheets import jar_labels, labels, workshop
+from trials.sheets import handing_out, jar_labels, labels, workshop
 
 STOCK = "plank,lot,length,width\n1,a,3600 mm,180 mm\n2,b,3600 mm,180 mm\n"
 
@@ -41,9 +42,21 @@ def test_every_trial_gets_these(made):
     assert not made.notes
 
 
-def test_every_page_says_who_may_see_it(made):
-    for name, content in made.files.items():
-        says = blind.MAY_SEE if name.startswith("scoring") else blind.MUST_NOT_SEE
+def test_every_page_says_who_may_see_it(example, made, tmp_path):
+    trial = folder.load(example)
+    files = dict(made.files)
+    sheets.write(
+        trial.plan, trial.patches, trial.record.seed, tmp_path,
+        write_bytes=lambda path, content: files.update({path.name: content}),
+    )  # fmt: skip
+    stock = tmp_path / "stock.csv"
+    stock.write_text(STOCK)
+    files |= workshop.documents(trial, workshop.Wanted(stock=stock, svg=True)).files
+    assert len(files) > 20
+    for name, content in files.items():
+        if name.endswith(".csv"):
+            continue
+        says = blind.MAY_SEE if handing_out.may_be_seen(name) else blind.MUST_NOT_SEE
         pages = [content.decode(errors="replace").replace("\r\n ", "")]
         if name.endswith(".pdf"):
             pages = [page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(content)]
@@ -267,3 +280,34 @@ def test_a_dwell_longer_than_the_day_is_said(run, tmp_path):
     done = run("sheets", tmp_path)
     assert done.status == 2
     assert "longer than the day of 10 min" in done.err
+
+
+# --- what is said of them --------------------------------------------------------------------------
+
+
+def test_sheets_says_what_is_for_whom_in_a_few_lines(example, run, tmp_path):
+    place = tmp_path / "a b"
+    shutil.copytree(example, place)
+    done = run("sheets", place)
+    said = done.out.splitlines()
+    assert len(said) <= 12
+    first = said.index("For whoever scores, all of it blind:")
+    bench_side, scorers = "\n".join(said[:first]), "\n".join(said[first:])
+    for name in ("key.pdf", "mixing.pdf", "order-of-work.ics", "bench.html", "layout.csv", "datapackage.json"):
+        assert name in bench_side
+        assert name not in scorers
+    for name in ("boards.pdf", "scoring-A.html", "scoring-B.pdf", "measuring.pdf"):
+        assert name in scorers
+        assert name not in bench_side
+    assert "Send scoring-A.html to A's phone" in scorers
+    given = json.loads(run("sheets", place, "--json").out)["data"]
+    assert sorted(given["for_the_bench"] + given["for_whoever_scores"]) == sorted(given["files"])
+    assert all(Path(path).exists() for path in given["files"] + given["kept_from_whoever_scores"])
+
+
+def test_only_what_was_written_is_named(laid_out, run):
+    said = run("sheets", laid_out).out
+    assert "key.pdf" in said
+    for name in ("mixing.pdf", "order-of-work.pdf", "bench.html", "scoring-A.html"):
+        assert (name in said) is (laid_out / "sheets" / name).exists()
+    assert "bench.html" not in said

@@ -82,7 +82,7 @@ def sheets(
     """
     from trials import folder as folders
     from trials import sheets as paper_sheets
-    from trials.sheets import workshop
+    from trials.sheets import handing_out, workshop
 
     if paper not in paper_sheets.PAPERS:
         names = " or ".join(paper_sheets.PAPERS)
@@ -99,13 +99,17 @@ def sheets(
         for name, content in sorted(more.files.items()):
             folders.write_bytes(trial.latest_sheets / name, content)
             written.append(trial.latest_sheets / name)
-    shell.answer(
-        "sheets",
-        as_json=as_json,
-        data={"files": [str(path) for path in written], "notes": list(more.notes)},
-        lines=[*(str(path) for path in written), *more.notes],
-    )
-    shell.say("Print at 100 % and check the 100 mm rule. Keep key.pdf and mixing.pdf away from whoever scores.")
+    blind = {path: handing_out.may_be_seen(path.name) for path in written}
+    place = trial.folder.path
+    data = {
+        "files": [str(path) for path in written],
+        "for_the_bench": [str(path) for path in written if not blind[path]],
+        "for_whoever_scores": [str(path) for path in written if blind[path]],
+        "kept_from_whoever_scores": [str(place / name) for name in handing_out.KEPT_APART],
+        "notes": list(more.notes),
+    }
+    said = handing_out.lines(trial.latest_sheets, [path.name for path in written], trial.latest_plan)
+    shell.answer("sheets", as_json=as_json, data=data, lines=[*said, *more.notes])
     onward.to_record(trial.plan, folder, first="Make and score the boards.").say()
 
 
