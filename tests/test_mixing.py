@@ -260,7 +260,6 @@ PATCH = BOARDS.patch_length_mm * BOARDS.patch_width_mm
 
 def _batches(**changed) -> dict[tuple[str, ...], mixing.Batch]:
     made = mixing.batches(PLAN, PATCHES, TABLE, mixing.Settings(floor_ml=0, **changed))
-    assert made.left_out == ()
     return {(batch.kind, *(level for _, level in batch.levels)): batch for batch in made.batches}
 
 
@@ -415,30 +414,38 @@ def test_several_loads_of_one_dye_in_a_carrier_are_offered_from_one_stock() -> N
 
 
 def test_ready_made_stains_are_used_as_they_come() -> None:
-    stains = Factor("stain", ("walnut gel stain", "brown stain"), "board")
+    stains = Factor("stain", ("walnut gel stain", "brown stain"), "board")  # neither load nor coverage is said
     plan = replace(PLAN, factors=(stains,), controls=(), steps=(Step("stain", "as the key says", "dyed", "", ""),))
     made = mixing.batches(plan, lay_out(plan, 2).patches, TABLE)
-    assert made.left_out == ()
     assert [batch.what for batch in made.batches] == ["walnut gel stain", "brown stain"]
-    assert all(line.endswith("as it comes, as much as it takes.") for line in mixing.words.lines(made)[:2])
+    assert [line.split(": ")[1] for line in mixing.words.lines(made)[:2]] == [
+        "60 mL walnut gel stain, as it comes.",
+        "60 mL brown stain, as it comes.",
+    ]
     assert all(batch.cautions for batch in made.batches)
-    known = mixing.batches(plan, lay_out(plan, 2).patches, TABLE, mixing.Settings(coverage={"dye": 8.0}))
-    assert all(batch.made_ml >= 60 for batch in known.batches)
 
 
-def test_what_cannot_be_mixed_is_refused_or_said() -> None:
-    unknown = replace(PLAN.factors[0], levels=("watre", "alcohol"))
-    plan = replace(PLAN, factors=(unknown, *PLAN.factors[1:]))
-    patches = PATCHES.replace({"carrier": {"water": "watre"}})
-    with pytest.raises(UserError, match="carrier 'watre' is not known to the materials file; write 'water'"):
-        mixing.batches(plan, patches, TABLE)
+def test_a_load_for_another_kind_of_dye_is_refused() -> None:
     poured = replace(PLAN, steps=(Step("dye", "metal-complex dye", "dyed", "", ""), *PLAN.steps[1:]))
     with pytest.raises(UserError, match="liquid dye concentrate is measured by volume, and its load is '15 g/L'"):
         mixing.batches(poured, PATCHES, TABLE)
-    odd = replace(PLAN, steps=(*PLAN.steps[:3], Step("top coat", "moon dust", "topcoated", "", "")))
-    made = mixing.batches(odd, PATCHES, TABLE)
-    assert any("moon dust" in line for line in made.left_out)
-    assert not any(batch.kind == "top coat" for batch in made.batches)
+
+
+def test_what_is_not_known_is_mixed_under_the_plans_own_name() -> None:
+    unknown = replace(PLAN.factors[0], levels=("water with retarder", "moon juice"))
+    steps = (*PLAN.steps[:3], Step("top coat", "moon dust", "topcoated", "", ""))
+    plan = replace(PLAN, factors=(unknown, *PLAN.factors[1:]), steps=steps)
+    patches = PATCHES.replace({"carrier": {"water": "water with retarder", "alcohol": "moon juice"}})
+    made = mixing.batches(plan, patches, TABLE)
+    said = mixing.words.lines(made)
+    assert ": 0.90 g dye in 60 mL water with retarder (15 g/L)." in said[0]
+    assert ": 1.80 g dye in 60 mL moon juice (30 g/L)." in said[3]
+    assert "mL moon dust, as it comes." in said[6]
+    # as for the others of its kind: 300 and 400 ft2/gal
+    assert made.batches[0].volume.coverage_m2_l == pytest.approx(7.36, abs=0.005)
+    assert made.batches[6].volume.coverage_m2_l == pytest.approx(9.82, abs=0.005)
+    assert "as for others of its kind" in made.batches[6].coverage_source
+    assert set(made.batches[2].cautions) > {"Dye powder", "Spraying", "Oily rags"}
 
 
 def test_what_a_recipe_waits_for_is_said() -> None:

@@ -336,13 +336,12 @@ def of_trial(place: Path, *, why: bool = False) -> tuple[dict[str, Any], list[st
             for at, one in enumerate(made.batches, start=1)
         ],
         "stocks": [words.offered(made, offer) for offer in made.stocks],
-        "left_out": list(made.left_out),
     }
-    if not made.batches and not made.left_out:
+    if not made.batches:
         what = "the plan's factors and steps name nothing to mix"
         raise UserError(Problem(what, 'name materials in the [[step]]s, such as material = "powdered dye in water"'))
     assumed = words.assumed(made)
-    lines = [*words.lines(made), *([assumed] if assumed else []), *made.left_out]
+    lines = [*words.lines(made), *([assumed] if assumed else [])]
     if why:
         lines += ["", *shell.table(words.COLUMNS, words.amounts(made)), "", *words.reasons(made)]
     return data, [*lines, "", *_told(cautions.named(made.cautions, trial.plan), why=why)]

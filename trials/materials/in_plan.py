@@ -22,6 +22,14 @@ _HINTS = {
     "glaze": ("glaze",),
     "top coat": ("top", "finish"),
 }
+_NAMES = {
+    "carrier": ("carrier", "solvent"),
+    "dye": ("dye", "stain"),
+    "seal coat": ("seal coat", "sealer", "washcoat", "barrier"),
+    "glaze": ("glaze",),
+    "top coat": ("top coat", "topcoat", "finish"),
+}
+"""Names of factors whose levels are materials of a kind, known or not."""
 
 
 @dataclass(frozen=True)
@@ -144,7 +152,8 @@ def _roles(plan: Plan, materials: Materials) -> tuple[dict[str, Factor], list[tu
             continue
         kind = max(known, key=lambda kind: known[kind])
         unknown.extend((kind, level) for level in named if not materials.recognise(level, kind))
-        if (known[kind] or not named) and (kind not in best or known[kind] > best[kind][0]):
+        materials_all = plain(words) in _NAMES[kind] and not any(level[:1].isdigit() for level in named)
+        if (known[kind] or not named or materials_all) and (kind not in best or known[kind] > best[kind][0]):
             best[kind] = (known[kind], factor)
     return {kind: best[kind][1] for kind in KINDS if kind in best}, unknown
 

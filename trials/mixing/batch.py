@@ -53,8 +53,7 @@ class Batch:
     kind, what : ``dye``, ``seal coat``, ``glaze`` or ``top coat``; the material in words.
     levels : the factors and levels that call for it.
     pieces : (board, lane, strip) of each piece it covers, 0 for all lanes or strips.
-    volume : from area, coats, coverage and waste, or None where no coverage is known.
-    made_ml : that rounded up to what can be measured, 0 without a volume.
+    volume, made_ml : from area, coats, coverage and waste; that rounded up to what can be measured.
     coverage_source : where the coverage comes from.
     recipe, mixture, percent : dye or shellac in what it is dissolved in, what goes together, and the retarder in it,
         as far as it is mixed here; what is not is used as it comes.
@@ -67,7 +66,7 @@ class Batch:
     what: str
     levels: tuple[tuple[str, str], ...]
     pieces: tuple[tuple[int, int, int], ...]
-    volume: Volume | None
+    volume: Volume
     made_ml: float
     coverage_source: str
     recipe: Dye | Shellac | None = None
@@ -95,13 +94,9 @@ class StockOffer:
 
 @dataclass(frozen=True)
 class Mixing:
-    """All batches of a trial, stocks that serve several of them better, and what could not be reckoned, in sentences.
-
-    `boards` is how many the trial has.
-    """
+    """All batches of a trial, and stocks that serve several of them better; `boards` is how many the trial has."""
 
     batches: tuple[Batch, ...]
-    left_out: tuple[str, ...]
     stocks: tuple[StockOffer, ...] = ()
     boards: int = 0
 

@@ -35,7 +35,7 @@ def batches(plan: Plan, patches: pd.DataFrame, materials: Materials, settings: S
     Raises
     ------
     UserError
-        A carrier or a coat that the table does not know, a finish with a hardener, a load written for another kind of
+        A finish with a hardener, a load written for another kind of
         dye, a coverage that is not above 0, or a batch too small to be measured.
 
     Notes
@@ -49,7 +49,6 @@ def batches(plan: Plan, patches: pd.DataFrame, materials: Materials, settings: S
     work.refuse()
     rows = [_row(row) for row in patches.to_dict("records")]
     made: list[Batch] = []
-    left_out: list[str] = []
     for kind in ("dye", "seal coat", "glaze", "top coat"):
         factors = _factors(work, kind)
         stages = ("carrier", "dye") if kind == "dye" else (kind,)
@@ -57,16 +56,12 @@ def batches(plan: Plan, patches: pd.DataFrame, materials: Materials, settings: S
             continue
         wetted = rows if kind == "top coat" else [row for row in rows if not row["control"]]
         for levels, on in _groups(wetted, rows, factors, kind):
-            try:
-                found = _batch(work, kind, levels, _pieces(plan, rows, on, factors), settings)
-            except _UnknownError as reason:
-                left_out.append(str(reason))
-            else:
-                made += [found] if found else []
+            found = _batch(work, kind, levels, _pieces(plan, rows, on, factors), settings)
+            made += [found] if found else []
     stocks = tuple(_stocks(plan, made, settings))
     served = {number for offer in stocks for number in offer.numbers}
     made = [replace(one, stock=None) if at in served else one for at, one in enumerate(made, start=1)]
-    return Mixing(tuple(made), tuple(dict.fromkeys(left_out)), stocks, plan.boards.count)
+    return Mixing(tuple(made), stocks, plan.boards.count)
 
 
 def _stocks(plan: Plan, made: Sequence[Batch], settings: Settings) -> Iterator[StockOffer]:
@@ -93,10 +88,6 @@ def _stocks(plan: Plan, made: Sequence[Batch], settings: Settings) -> Iterator[S
         if stock.is_better and stock.weighing.is_enough and stock.error <= settings.allowed:
             mixed = group[0][1].mixture
             yield StockOffer(tuple(at for at, _ in group), mixed.parts[0].what if mixed else "carrier", stock)
-
-
-class _UnknownError(Exception):
-    """Too little is said to reckon a batch; the sentence says what."""
 
 
 def _row(row: Mapping[Any, Any]) -> dict[str, Any]:
@@ -193,30 +184,26 @@ def _batch(
     what = " in ".join(each.words for each in named) or said
     written = _load(work, levels, settings) if kind == "dye" else ""
     coats = settings.coats.get(kind) or _coats(f"{'; '.join(levels.values())}; {work.texts[kind]}")
-    amount, made_ml, source = None, 0.0, ""
-    if spread := _coverage(kind, entry, settings):
-        source = spread[1]
-        amount = volume(
-            sum(pieces.values()) / 1e6, spread[0], coats=coats, waste=settings.waste, floor_ml=settings.floor_ml
-        )
-        made_ml = _up(amount.ml, settings.measure_ml)
-    elif kind != "dye" or written:
-        raise _UnknownError(
-            f"How far a litre of the {kind} {said!r} goes is not known, so it is not reckoned; write in trial.toml "
-            f'[bench] coverage = {{ {kind.replace(" ", "_")} = "8 m^2/L" }}, as the maker\'s sheet has it.'
-        )
-    recipe = _recipe(kind, named, written, made_ml, settings) if made_ml else None
+    spread, source = _coverage(work, kind, entry, settings)
+    amount = volume(sum(pieces.values()) / 1e6, spread, coats=coats, waste=settings.waste, floor_ml=settings.floor_ml)
+    made_ml = _up(amount.ml, settings.measure_ml)
+    recipe = _recipe(kind, named, written, made_ml, settings)
     percent = _retarder(work, levels) if kind == "dye" else 0.0
     weighing, stock = _weighed(recipe, settings)
-    carriers = {entry.name if entry and kind == "dye" else "carrier" if kind == "dye" else "alcohol": 1.0}
-    mixed = mixture(recipe, carriers, percent=percent, division=weighing.division) if recipe and weighing else None
+    unknown = [levels[role.name] for each, role in work.factors.items() if _is_unknown(work, each, role, levels)]
+    carrier = "alcohol" if kind != "dye" else entry.name if entry else _carrier(work, levels)
+    mixed = (
+        mixture(recipe, {carrier: 1.0}, percent=percent, division=weighing.division) if recipe and weighing else None
+    )
+    if recipe and kind == "dye" and not entry:
+        what = f"{what} in {carrier}"
     lacking = _lacking(kind, named, recipe, bool(written))
     if kind == "dye" and not recipe and not lacking:  # ready-made: by its own name
         what = said
     return Batch(
         kind, what, tuple(levels.items()), tuple(sorted(pieces)), amount, made_ml, source, recipe, mixed, percent,
         weighing, stock, lacking,
-        _cautions(work, kind, named, recipe, levels, what),
+        _cautions(work, kind, named, recipe, levels, unknown if named else [what]),
     )  # fmt: skip
 
 
@@ -244,14 +231,13 @@ def _cautions(
     named: Sequence[Material],
     recipe: Dye | Shellac | None,
     levels: Mapping[str, str],
-    what: str,
+    unknown: Sequence[str],
 ) -> tuple[str, ...]:
     """Return the names of the cautions that a liquid calls for; what is not known calls by its words."""
     calls = [name for each in named for name in each.cautions]
     if isinstance(recipe, Dye) and recipe.load.measured == "by mass":
         calls.insert(0, "Dye powder")
-    if not named:
-        calls += [one.name for one in cautions.for_text(what)]
+    calls += [one.name for text in unknown for one in cautions.for_text(text)]
     if work.is_sprayed(kind, levels):
         calls.append("Spraying")
     return tuple(dict.fromkeys(calls))
@@ -260,19 +246,29 @@ def _cautions(
 def _named(work: Schedule, kind: str, levels: Mapping[str, str]) -> list[Material]:
     """Return the entries a liquid is made of: the dye and its carrier, or the coat."""
     kinds = ("dye", "carrier") if kind == "dye" else (kind,)
-    if kind == "dye" and "carrier" in work.factors:
-        work.materials.known(levels[work.factors["carrier"].name], "carrier")
     return [entry for entry in (work.material(each, levels) for each in kinds) if entry]
 
 
-def _coverage(kind: str, entry: Material | None, settings: Settings) -> tuple[float, str] | None:
-    """Return m²/L and where it comes from, or None where nobody says."""
+def _is_unknown(work: Schedule, kind: str, role: Factor, levels: Mapping[str, str]) -> bool:
+    """Whether a level names a material that the table does not know."""
+    return role.name in levels and not is_nothing(levels[role.name]) and work.material(kind, levels) is None
+
+
+def _carrier(work: Schedule, levels: Mapping[str, str]) -> str:
+    """Return the carrier as the plan calls it."""
+    return levels[work.factors["carrier"].name] if "carrier" in work.factors else "carrier"
+
+
+def _coverage(work: Schedule, kind: str, entry: Material | None, settings: Settings) -> tuple[float, str]:
+    """Return m²/L and where it comes from; of what is not known that of its kind which goes least far."""
     if kind in settings.coverage:
         return settings.coverage[kind], "as given for this trial"
-    spread = entry.coverage if entry else None
-    if spread and spread.usual is not None:
-        return spread.usual, spread.source + ("" if spread.origin == BUILT_IN else f" ({spread.origin})")
-    return None
+    known = [each for each in work.materials.entries if each.kind == ("carrier" if kind == "dye" else kind)]
+    spreads = [each.coverage for each in ([entry] if entry else known) if each.coverage and each.coverage.usual]
+    spread = min(spreads or [each.coverage for each in known if each.coverage], key=lambda each: each.usual or 0.0)
+    assert spread.usual is not None
+    source = spread.source if entry and entry.coverage else "of what is not known, as for others of its kind"
+    return spread.usual, source + ("" if spread.origin == BUILT_IN else f" ({spread.origin})")
 
 
 def _coats(text: str) -> int:

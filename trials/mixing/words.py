@@ -57,7 +57,7 @@ def name(batch: Batch) -> str:
 
 
 def _coats(batch: Batch) -> str:
-    return f", {batch.volume.coats} coats" if batch.volume and batch.volume.coats > 1 else ""
+    return f", {batch.volume.coats} coats" if batch.volume.coats > 1 else ""
 
 
 def lines(mixing: Mixing) -> list[str]:
@@ -83,8 +83,8 @@ def _line(mixing: Mixing, number: int, batch: Batch) -> Iterator[str]:
     start = f"{_capital(where(batch, mixing.boards))}: "
     made = batch.mixture
     if made is None or made.dissolved is None:  # nothing is dissolved here
-        amount = f"{millilitres(batch.made_ml)} " if batch.volume else ""
-        yield f"{start}{amount}{batch.what}{_coats(batch)}{'' if batch.lacking else f', {as_it_comes(batch)}'}."
+        told = "" if batch.lacking else ", as it comes"
+        yield f"{start}{millilitres(batch.made_ml)} {batch.what}{_coats(batch)}{told}."
         if batch.lacking:
             yield f"  {batch.lacking}"
         return
@@ -103,11 +103,6 @@ def _line(mixing: Mixing, number: int, batch: Batch) -> Iterator[str]:
 def _beside(batch: Batch, made: Mixture) -> Iterator[str]:
     """Yield the levels that the recipe itself does not name."""
     yield from (level for _, level in batch.levels if level not in {part.what for part in made.parts})
-
-
-def as_it_comes(batch: Batch) -> str:
-    """Say that a liquid is not mixed here."""
-    return "as it comes" if batch.volume else "as it comes, as much as it takes"
 
 
 def carrier_words(batch: Batch) -> str:
@@ -171,7 +166,7 @@ def reasons(mixing: Mixing) -> list[str]:
     for batch in mixing.batches:
         if isinstance(batch.recipe, Shellac):
             said += [f"{_capital(batch.what)}: {cut_words(batch.recipe)}.", STIR_SHELLAC]
-    volumes = [batch.volume for batch in mixing.batches if batch.volume]
+    volumes = [batch.volume for batch in mixing.batches]
     if volumes:
         said.append(f"{100 * volumes[0].waste:g} % more is made than the wood takes, for what rag and cup keep.")
     if any(volume.floor_bites for volume in volumes):
@@ -209,8 +204,6 @@ def amounts(mixing: Mixing) -> list[list[str]]:
     rows = []
     for number, batch in enumerate(mixing.batches, start=1):
         volume = batch.volume
-        if volume is None:
-            continue
         row = [
             str(number),
             f"{plain(volume.area_m2)} m²",

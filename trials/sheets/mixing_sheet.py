@@ -39,12 +39,9 @@ def _sections(mixing: Mixing) -> Iterator[Section]:
         grids = [_stock(mixing, offer) for offer in mixing.stocks]
         rules = dict.fromkeys(words.rule(offer) for offer in mixing.stocks)
         yield "Or one stock a carrier, weighed once and thinned", tuple(rules), grids
-    if mixing.left_out:
-        yield "Not reckoned", mixing.left_out, ()
     widths = (0, 0, 0, 0, 0, 0, 0)
     grid = Grid(words.COLUMNS, words.amounts(mixing), (True,) * 7, widths)
-    if grid.rows:
-        yield "Where the amounts come from", words.reasons(mixing), (grid,)
+    yield "Where the amounts come from", words.reasons(mixing), (grid,)
 
 
 def _row(mixing: Mixing, number: int, batch: Batch) -> list[str]:
@@ -52,8 +49,7 @@ def _row(mixing: Mixing, number: int, batch: Batch) -> list[str]:
     where = words.where(batch, mixing.boards).removeprefix("boards ").removeprefix("board ")
     made = batch.mixture
     if made is None or made.dissolved is None:
-        amount = millilitres(batch.made_ml) if batch.volume else "as it takes"
-        return [str(number), words.name(batch), batch.lacking or "as it comes", amount, where]
+        return [str(number), words.name(batch), batch.lacking or "as it comes", millilitres(batch.made_ml), where]
     weigh = made.dissolved.words
     if batch.weighing and not batch.weighing.is_enough:
         weigh = "too little, see below"

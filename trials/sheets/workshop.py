@@ -75,7 +75,6 @@ def documents(trial: Trial, wanted: Wanted) -> Made:
     mixing = one_batch.batches(trial)
     if mixing.batches:
         files["mixing.pdf"] = mixing_sheet.document(trial, mixing, wanted.paper)
-    notes += mixing.left_out
     order, why_not = _order_of_work(trial)
     notes += why_not
     if order is not None:
