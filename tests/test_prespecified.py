@@ -221,7 +221,7 @@ def test_a_question_that_is_withdrawn_is_answered_and_stays_in_the_family(place,
     found = decide.decide(edit(place, QUESTION, ""))
     assert [one.p_all for one in found.findings] == [one.p_all for one in before.findings]
     assert found.findings[1].standing == "Asked beforehand and withdrawn after the results were in."
-    assert "Of the 2 questions asked beforehand" in decide.together_words(found, folders.load(place).as_asked.plan)
+    assert "Counting that 2 questions were asked" in decide.together_words(found, folders.load(place).as_asked.plan)
     said = "question carrier darkness (worth 2): withdrawn after the results were in"
     done = run("decide", place)
     assert said in done.out

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from statsmodels.formula.api import ols
 
 from analysis import priors, strata
 from analysis.precision.exact import treated_rows
@@ -126,7 +127,7 @@ def test_the_same_pieces_for_another_number_of_lots(tmp_path):
 
 def likeness(tmp_path, text):
     path = os.path.relpath(EXAMPLE, tmp_path)
-    return planned(tmp_path, text.replace("[boards]", f'like = "{path}"\n[boards]', 1))
+    return planned(tmp_path, text.replace("[boards]", f'like = "{path}"\nexample = true\n[boards]', 1))
 
 
 def test_an_earlier_trial_gives_its_fitted_components(tmp_path):
@@ -145,11 +146,8 @@ def test_readings_of_an_earlier_trial_are_told_from_its_patches(tmp_path):
     two = priors.for_plan(likeness(tmp_path, SMALL), tmp_path)[0]["figure_clarity"]
     more = priors.for_plan(likeness(tmp_path, four), tmp_path)[0]["figure_clarity"]
     marks = analyse(folder.load(EXAMPLE), folder.load(EXAMPLE).plan.response("figure_clarity")).table
-    wide = marks.readings[marks.readings["patch"].isin(marks.treated["patch"])].pivot(
-        index="patch", columns="assessor", values="value"
-    )
-    # of two marks the variance about their mean, severity out, is half that of their differences
-    reading = np.var(wide["A"] - wide["B"], ddof=1) / 2
+    looks = marks.readings[marks.readings["patch"].isin(marks.treated["patch"])]
+    reading = ols("value ~ C(patch) + C(assessor)", looks).fit().mse_resid  # statsmodels' least squares
     assert two.reading == pytest.approx(reading / 2, rel=1e-9)
     assert two.variances["residual"] - more.variances["residual"] == pytest.approx(reading / 4, rel=1e-6)
 

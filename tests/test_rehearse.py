@@ -329,7 +329,7 @@ def test_what_fails_on_the_way_leaves_the_last_rehearsal(small, monkeypatch):
 
 @pytest.mark.usefixtures("no_page")
 def test_it_needs_a_laid_out_trial_that_is_none_itself(folder, small):
-    assert "run 'splitboard plan' first" in refused(rehearse.rehearse, folder)
+    assert "run 'splitboard plan " in refused(rehearse.rehearse, folder)
     made = rehearse.rehearse(small, when=WHEN)
     assert "this folder is a rehearsal itself" in refused(rehearse.rehearse, made.folder)
     assert not (made.folder / "rehearsal").exists()
@@ -741,7 +741,8 @@ def test_the_missing_working_value_is_said(run_of):
     assert any("no working value for how much sheen differs" in text for text in made.effects)
     assert any(text.startswith("Factors act at the last stage") for text in made.effects)
     assert any(
-        "is not known of carrier, seal coat, so the last one was made the better" in text for text in made.effects
+        "which level of carrier, seal coat should win, so the rehearsal lets the last-named win" in text
+        for text in made.effects
     )
 
 

@@ -297,6 +297,7 @@ def in_grey(shown) -> Any:
     """Take the colours out of the page for one test: a page left so is printed as a picture, without a letter."""
     page = shown.at(1280)
     page.evaluate("document.documentElement.style.filter = 'grayscale(1)'")
+    page.evaluate("for (const mark of document.querySelectorAll('.mark')) mark.style.position = 'static'")
     yield page
     page.evaluate("document.documentElement.style.filter = ''")
 

@@ -90,7 +90,7 @@ def test_no_treatment_stands_on_the_page_or_in_its_source(tmp_path):
     ]
     assert [word for word in told if word.casefold() in body.casefold()] == []
     assert set(plan_in(page)) == {
-        "assessor", "sitting_id", "rounds", "scales", "choices", "rest_after", "how_to_look",
+        "assessor", "sitting_id", "rounds", "scales", "choices", "rest_after", "how_to_look", "mark",
     }  # fmt: skip
 
 
@@ -845,7 +845,7 @@ def test_a_sitting_made_from_a_plan_is_scored_and_recorded(browser, watch, folde
     assert {row["taken_at"][-6:] for row in rows} == {"-04:00"}
     assert sum(row["repeat"] == "2" for row in rows) == 5
     assert "24 recorded already" in run("record", tmp_path / name, folder).out
-    assert run("close", folder).status == 0
+    assert run("close", "--yes", folder).status == 0
     assert run("analyse", folder).status == 0
 
 
