@@ -382,7 +382,7 @@ def test_a_layout_read_from_csv_gives_the_same(tmp_path) -> None:
 def test_a_batch_is_a_line_and_two_at_most_where_it_cannot_be_weighed() -> None:
     made = mixing.batches(PLAN, PATCHES, TABLE)
     said = mixing.words.lines(made)
-    assert len(said) == len(made.batches) + 1
+    assert len(said) == len(made.batches) + 1  # and one note
     on = mixing.words.numbered(made.batches[0].boards)
     assert said[0] == f"Boards {on}: 0.90 g dye in 60 mL water (15 g/L)."
     assert said[4].startswith("8 lanes on all 8 boards: 6.59 g shellac flakes in 55 mL alcohol")
@@ -411,6 +411,16 @@ def test_several_loads_of_one_dye_in_a_carrier_are_offered_from_one_stock() -> N
     coarse = mixing.batches(plan, patches, TABLE, mixing.Settings(balance_g=0.05))
     assert "by way of the stock below" in mixing.words.of_batch(coarse, 1)[0]
     assert all(batch.stock is None for batch in coarse.batches)
+
+
+def test_what_may_not_dissolve_and_what_was_read_as_us_is_said_once() -> None:
+    loads = Factor("dye_load", ("1 oz (weight)/qt", "2 oz (weight)/qt"), "board", (29.957, 59.914), "g/L")
+    plan = replace(PLAN, factors=(PLAN.factors[0], loads), controls=(), steps=PLAN.steps[:1])
+    said = mixing.words.lines(mixing.batches(plan, lay_out(plan, 2).patches, TABLE))
+    assert said[-2:] == [
+        "2 oz (weight)/qt may be more than dissolves: let it settle and filter it.",
+        "Read as 1 oz (weight)/qt, 2 oz (weight)/qt (US; write 'imp qt' for imperial).",
+    ]
 
 
 def test_ready_made_stains_are_used_as_they_come() -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from tests.conftest import EXAMPLE, SMALL
 from tests.test_cli import wrong
+from trials import costs, mixing
 from trials.errors import UserError
 from trials.plan import read_plan
 
@@ -214,6 +215,7 @@ def test_cautions_are_short_and_whole_with_why(run, words, names):
         (("--volume", "1 L", "--cut", 1, "--basis", "up to"), "add --load, or leave --basis out"),
         (("--volume", "1 L", "--load", "3 %", "--basis", "of carrier"), "'3 %' is a share of the whole"),
         (("--volume", "1 L", "--load", "3 %", "--balance", "0.01 g"), "--balance '0.1 mL'"),
+        (("--volume", "1 L", "--cut", 1, "--balance", "1 mL"), "write one division of the balance"),
         (("--volume", "1 L", "--parts", "alcohol three"), "not a name and a number"),
         (("--volume", "1 L", "--parts", "alcohol 3, alcohol 1"), "alcohol is named twice"),
         (("--volume", "1 L", "--parts", "alcohol 3, retarder 1", "--retarder", 5), "retarder is named twice"),
@@ -259,6 +261,11 @@ def test_a_trial_that_names_nothing_to_mix(run, tmp_path):
     (tmp_path / "trial.toml").write_text(text)
     run("plan", tmp_path, "--seed", 1)
     assert "nothing to mix" in wrong(run, tmp_path, "mix", tmp_path)
+
+
+def test_a_waste_is_added_on_top_in_mixing_and_in_costs_alike():
+    made = mixing.volume(0.8, 7, coats=2, waste=0.25, floor_ml=0).ml
+    assert made == pytest.approx(costs.volume_ml(0.8, 7, 2, 0.25)) == pytest.approx(285.7, abs=0.05)
 
 
 # --- the [bench] table -----------------------------------------------------------------------------

@@ -157,7 +157,7 @@ def _dissolved(asked: Asked, amount_ml: float, data: dict[str, Any]) -> tuple[mi
     """Return flakes dissolved to a cut."""
     cut = mixing.shellac(asked.cut, finished_ml=amount_ml)
     data["shellac"] = {"flakes_g": cut.flakes_g, "alcohol_ml": cut.alcohol_ml, "finished_ml": cut.finished_ml}
-    division = units.read(asked.balance, "mass").amount if asked.balance else mixing.Tools().balance_g
+    division = _tools(asked, "g").balance_g
     weighed = mixing.weigh(cut.flakes_g, division)
     made = mixing.mixture(cut, {"alcohol": 1.0}, percent=asked.retarder, division=division)
     lines = [f"{made.words}."]
@@ -180,7 +180,7 @@ def _dyed(
     basis: mixing.Basis = "up to" if asked.basis == "up to" else "of carrier"
     dye = mixing.dye(load, amount_ml, basis)
     carriers = parts or {"carrier": 1.0}
-    tools = _tools(asked, load)
+    tools = _tools(asked, load.unit)
     weighed = mixing.weigh_dye(dye, tools)
     made = mixing.mixture(dye, carriers, percent=asked.retarder, division=weighed.division)
     data["dye"] = {
@@ -221,17 +221,17 @@ def _dyed(
     return made, lines, [dyes, *(parts or ["solvent"])]
 
 
-def _tools(asked: Asked, load: mixing.Load) -> mixing.Tools:
+def _tools(asked: Asked, unit: mixing.Unit) -> mixing.Tools:
     """Return what is weighed and measured with, the balance or the syringe as it was said."""
     if not asked.balance:
         return mixing.Tools()
-    kind = "mass" if load.unit == "g" else "volume"
+    kind = "mass" if unit == "g" else "volume"
     try:
         division = units.read(asked.balance, kind).amount
     except UserError as error:
         such = "the balance, such as --balance '0.01 g'" if kind == "mass" else "the syringe, as --balance '0.1 mL'"
         raise UserError(Problem(f"write one division of {such}: {error.problems[0].what}")) from None
-    return mixing.Tools(balance_g=division) if load.unit == "g" else mixing.Tools(syringe_ml=division)
+    return mixing.Tools(balance_g=division) if unit == "g" else mixing.Tools(syringe_ml=division)
 
 
 def _on_top(asked: Asked, made: mixing.Mixture, parts: dict[str, float], data: dict[str, Any]) -> str:
@@ -340,8 +340,7 @@ def of_trial(place: Path, *, why: bool = False) -> tuple[dict[str, Any], list[st
     if not made.batches:
         what = "the plan's factors and steps name nothing to mix"
         raise UserError(Problem(what, 'name materials in the [[step]]s, such as material = "powdered dye in water"'))
-    assumed = words.assumed(made)
-    lines = [*words.lines(made), *([assumed] if assumed else [])]
+    lines = words.lines(made)
     if why:
         lines += ["", *shell.table(words.COLUMNS, words.amounts(made)), "", *words.reasons(made)]
     return data, [*lines, "", *_told(cautions.named(made.cautions, trial.plan), why=why)]

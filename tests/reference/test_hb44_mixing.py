@@ -135,6 +135,12 @@ def test_small_batches_of_shellac() -> None:
     assert mixing.shellac(1, alcohol_ml=mixing.US_QT_ML / 4).flakes_g == pytest.approx(mixing.OZ_G)
 
 
+def test_two_pounds_in_a_gallon_make_a_fifth_more() -> None:
+    """Two pounds take up about 20 %: note to a Fine Woodworking cut-conversion chart, in a reader's blog."""
+    made = mixing.shellac(2, alcohol_ml=mixing.US_GAL_ML)
+    assert made.finished_ml / mixing.US_GAL_ML == pytest.approx(1.20, abs=0.02)
+
+
 def test_the_thinning_trap() -> None:
     """Flakes displace 0.10 gal a pound: note to a Fine Woodworking cut-conversion chart, in a reader's blog.
 
@@ -147,6 +153,9 @@ def test_the_thinning_trap() -> None:
     assert found.per_part == pytest.approx(0.83, abs=5e-3)
     assert found.mixed_per_part == pytest.approx(0.67, abs=5e-3)
     assert mixing.recut(3, 1, 1000, flakes_g_ml=room).per_part == pytest.approx(1.5, abs=0.05)
+    # at the density of flakes from memory the published ratio is kept to a hundredth
+    assert mixing.recut_to(3, 1, 500).per_part == pytest.approx(1.5, abs=0.02)
+    assert mixing.recut_to(2, 1, 500).per_part == pytest.approx(0.83, abs=0.01)
 
 
 @pytest.mark.parametrize(

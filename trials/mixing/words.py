@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from trials import units
 from trials.materials import liquids_in
-from trials.mixing.amounts import measured, millilitres, per_cent, plain
+from trials.mixing.amounts import SOLUBLE_G_L, measured, millilitres, per_cent, plain
 from trials.mixing.balance import Stock, Weighing
 from trials.mixing.batch import Batch, Mixing, StockOffer
 from trials.mixing.liquids import Dye, Retarder
@@ -18,8 +18,8 @@ MATTERS = 0.01
 NO_METAL = "in glass or plastic, never in metal"
 """Of dye: Popular Woodworking no. 158, November 2006 (excerpt); of shellac: a supplier's mixing chart, rev. 2013."""
 STIR_SHELLAC = (
-    f"Stir or shake it every 30 min until it is dissolved, {NO_METAL}; date the jar, and discard it when a drop on "
-    "glass stays gummy."
+    f"Stir or shake it every 30 min until it is dissolved, {NO_METAL}; date the jar, use it within 3 months, and "
+    "discard it when a drop on glass stays gummy."
 )
 MAY_NOT_DISSOLVE = "may be more than dissolves: let it settle and filter it"
 
@@ -65,13 +65,19 @@ def lines(mixing: Mixing) -> list[str]:
     said = [line for number in range(1, len(mixing.batches) + 1) for line in of_batch(mixing, number)]
     said += [offered(mixing, offer) for offer in mixing.stocks]
     said += dict.fromkeys(f"  {rule(offer)}" for offer in mixing.stocks)
-    return [*said, in_one_go(mixing)]
+    return [*said, *notes(mixing)]
 
 
-def in_one_go(mixing: Mixing) -> str:
-    """Say how batches are mixed."""
+def notes(mixing: Mixing) -> list[str]:
+    """Return what holds of all batches, what may not dissolve, and which loads were read as US ones."""
     said = "Mix each in one go: a second batch is never quite the first."
-    return f"{said} Dye and shellac {NO_METAL}." if any(batch.recipe for batch in mixing.batches) else said
+    listed = [f"{said} Dye and shellac {NO_METAL}." if any(batch.recipe for batch in mixing.batches) else said]
+    loads = [batch.recipe.load for batch in mixing.batches if isinstance(batch.recipe, Dye)]
+    strong = [load.text for load in loads if load.unit == "g" and load.amount >= SOLUBLE_G_L]
+    if strong:
+        listed.append(f"{', '.join(dict.fromkeys(strong))} {MAY_NOT_DISSOLVE}.")
+    assumed = assumption(list(dict.fromkeys(load.text for load in loads)))
+    return [*listed, assumed] if assumed else listed
 
 
 def of_batch(mixing: Mixing, number: int) -> list[str]:
@@ -142,8 +148,9 @@ def stock_row(offer: StockOffer) -> tuple[str, str, str]:
 
 def rule(offer: StockOffer) -> str:
     """Say why a stock is offered."""
+    tool = "balance" if offer.stock.weighing.unit == "g" else "syringe"
     return (
-        f"Its roundings come to {per_cent(offer.stock.error)} at most; half a division of the balance alone is "
+        f"Its roundings come to {per_cent(offer.stock.error)} at most; half a division of the {tool} alone is "
         f"{per_cent(offer.stock.straight)} of the weakest batch."
     )
 
@@ -179,12 +186,6 @@ def reasons(mixing: Mixing) -> list[str]:
         if system and batch.mixture:
             said.append(f"Batch {number} in {system} measures: {batch.mixture.in_ounces(system)}.")
     return said
-
-
-def assumed(mixing: Mixing) -> str:
-    """Say which loads were taken as written in US measures, or nothing."""
-    levels = [level for batch in mixing.batches if isinstance(batch.recipe, Dye) for _, level in batch.levels]
-    return assumption(list(dict.fromkeys(levels)))
 
 
 def _counted(made: Dye) -> str:

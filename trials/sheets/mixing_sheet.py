@@ -15,8 +15,7 @@ def document(trial: Trial, mixing: Mixing, paper: str) -> bytes:
     """Set the batches as PDF: one table to work from, stocks where they serve better, and beneath it the reasons."""
     opening = [
         "Not blind: it names what goes on the boards. The maker's sheet comes before anything printed here.",
-        words.in_one_go(mixing),
-        *([assumed] if (assumed := words.assumed(mixing)) else []),
+        *words.notes(mixing),
     ]
     return plain_sheet.document(
         trial, paper, "Mixing sheet", "Keep apart from the scoring.", opening, list(_sections(mixing)),
