@@ -78,6 +78,11 @@ class Batch:
     cautions: tuple[str, ...] = ()
 
     @property
+    def carrier(self) -> str:
+        """What it is mixed in and thinned with, retarder aside."""
+        return self.mixture.parts[-1].what if self.mixture else "carrier"
+
+    @property
     def boards(self) -> tuple[int, ...]:
         """The boards it is for."""
         return tuple(sorted({board for board, _, _ in self.pieces}))
@@ -85,10 +90,11 @@ class Batch:
 
 @dataclass(frozen=True)
 class StockOffer:
-    """One stock that serves several batches: their numbers, from 1, the carrier, and the stock."""
+    """One stock that serves several batches: their numbers, from 1; carrier, per cent of retarder in it, stock."""
 
     numbers: tuple[int, ...]
     carrier: str
+    percent: float
     stock: OneStock
 
 

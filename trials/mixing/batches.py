@@ -65,13 +65,10 @@ def batches(plan: Plan, patches: pd.DataFrame, materials: Materials, settings: S
 
 
 def _stocks(plan: Plan, made: Sequence[Batch], settings: Settings) -> Iterator[StockOffer]:
-    """Yield one stock for the loads of a dye in a carrier, where it is better than weighing each.
-
-    Not where retarder is in it: what a stock is thinned with would have to be mixed first.
-    """
+    """Yield one stock for the loads of a dye in a carrier, where it is better than weighing each."""
     groups: dict[tuple[Any, ...], list[tuple[int, Batch]]] = {}
     for at, one in enumerate(made, start=1):
-        if isinstance(one.recipe, Dye) and not one.percent:
+        if isinstance(one.recipe, Dye):
             other = tuple(level for name, level in one.levels if not _is_load(plan.factor(name)))
             groups.setdefault((one.what, other), []).append((at, one))
     for group in groups.values():
@@ -86,8 +83,8 @@ def _stocks(plan: Plan, made: Sequence[Batch], settings: Settings) -> Iterator[S
         except UserError:
             continue
         if stock.is_better and stock.weighing.is_enough and stock.error <= settings.allowed:
-            mixed = group[0][1].mixture
-            yield StockOffer(tuple(at for at, _ in group), mixed.parts[0].what if mixed else "carrier", stock)
+            first = group[0][1]
+            yield StockOffer(tuple(at for at, _ in group), first.carrier, first.percent, stock)
 
 
 def _row(row: Mapping[Any, Any]) -> dict[str, Any]:

@@ -99,7 +99,8 @@ def _line(mixing: Mixing, number: int, batch: Batch) -> Iterator[str]:
     if batch.weighing and not batch.weighing.is_enough:
         ways = "by way of the stock below." if mixing.offer(number) else "so:"
         little = f"{plain(made.dissolved.amount)} {made.dissolved.unit} {made.dissolved.what}"
-        yield f"{start}{little} in {made.liquids}{told} is too little to weigh, {ways}"
+        do = "weigh" if made.dissolved.unit == "g" else "measure"
+        yield f"{start}{little} in {made.liquids}{told} is too little to {do}, {ways}"
         if batch.stock and not mixing.offer(number):
             yield f"  {stock_words(batch.stock, carrier_words(batch))}."
         return
@@ -107,14 +108,14 @@ def _line(mixing: Mixing, number: int, batch: Batch) -> Iterator[str]:
 
 
 def _beside(batch: Batch, made: Mixture) -> Iterator[str]:
-    """Yield the levels that the recipe itself does not name."""
-    yield from (level for _, level in batch.levels if level not in {part.what for part in made.parts})
+    """Yield the levels that the recipe itself does not show: carrier and retarder stand in it."""
+    named = {part.what for part in made.parts}
+    yield from (level for name, level in batch.levels if level not in named and "retarder" not in name.casefold())
 
 
-def carrier_words(batch: Batch) -> str:
-    """Return what a batch is thinned with: ``alcohol``, ``alcohol with its 5 % retarder``."""
-    carrier = batch.mixture.parts[-1].what if batch.mixture else "carrier"
-    return f"{carrier} with its {batch.percent:g} % retarder" if batch.percent else carrier
+def carrier_words(one: Batch | StockOffer) -> str:
+    """Return what a batch or a stock is thinned with: ``alcohol``, ``alcohol with its 5 % retarder``."""
+    return f"{one.carrier} with its {one.percent:g} % retarder" if one.percent else one.carrier
 
 
 def stock_words(stock: Stock, carrier: str) -> str:
@@ -132,18 +133,18 @@ def offered(mixing: Mixing, offer: StockOffer) -> str:
     load, weigh, into = stock_row(offer)
     takes = []
     for number, share in zip(offer.numbers, offer.stock.shares, strict=True):
-        thinned = f" and {measured(share.add_ml)} {offer.carrier}" if share.add_ml else ""
+        thinned = f" and {measured(share.add_ml)} {carrier_words(offer)}" if share.add_ml else ""
         boards = where(mixing.batches[number - 1], mixing.boards)
-        takes.append(f"{share.load.words} ({boards}) {measured(share.take_ml)}{thinned}")
-    return f"Or one {load}, weighed once: {weigh} in {into}. Of that: {'; '.join(takes)}."
+        takes.append(f"{share.load.text} ({boards}) {measured(share.take_ml)}{thinned}")
+    return f"Or one {load}: {weigh} in {into}. Of that: {'; '.join(takes)}."
 
 
 def stock_row(offer: StockOffer) -> tuple[str, str, str]:
     """Return what a stock is called, what is weighed for it, and into what."""
     stock = offer.stock
-    made = mixture(stock.dye, {offer.carrier: 1.0}, division=stock.weighing.division)
+    made = mixture(stock.dye, {offer.carrier: 1.0}, percent=offer.percent, division=stock.weighing.division)
     weigh = made.dissolved.words if made.dissolved else ""
-    return f"stock of {stock.dye.load.words}", weigh, made.liquids
+    return f"stock of {stock.dye.load.text}", weigh, made.liquids
 
 
 def rule(offer: StockOffer) -> str:

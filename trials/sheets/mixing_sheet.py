@@ -14,7 +14,7 @@ from trials.sheets.plain_sheet import Grid, Section
 def document(trial: Trial, mixing: Mixing, paper: str) -> bytes:
     """Set the batches as PDF: one table to work from, stocks where they serve better, and beneath it the reasons."""
     opening = [
-        "Not blind: it names what goes on the boards. The maker's sheet comes before anything printed here.",
+        "The maker's sheet comes before anything printed here.",
         *words.notes(mixing),
     ]
     return plain_sheet.document(
@@ -26,18 +26,18 @@ def document(trial: Trial, mixing: Mixing, paper: str) -> bytes:
 def _sections(mixing: Mixing) -> Iterator[Section]:
     rows = [_row(mixing, number, batch) for number, batch in enumerate(mixing.batches, start=1)]
     header = ("", "batch", "weigh", "into", "boards")
-    yield "All batches", (), (Grid(header, rows, (True, False, True, False, False), (0, 5, 3, 3, 3)),)
+    yield "All batches", (), (Grid(header, rows, (True, False, True, False, False), (0, 4, 3, 4, 3)),)
     ways = [
         f"{number}: {words.stock_words(batch.stock, words.carrier_words(batch))}."
         for number, batch in enumerate(mixing.batches, start=1)
         if batch.stock
     ]
     if ways:
-        yield "Too little to weigh: by way of a stock that is thinned", ways, ()
+        yield "Too little to weigh or measure: by way of a stock that is thinned", ways, ()
     if mixing.stocks:
         grids = [_stock(mixing, offer) for offer in mixing.stocks]
         rules = dict.fromkeys(words.rule(offer) for offer in mixing.stocks)
-        yield "Or one stock a carrier, weighed once and thinned", tuple(rules), grids
+        yield "Or one stock a carrier, made once and thinned", tuple(rules), grids
     widths = (0, 0, 0, 0, 0, 0, 0)
     grid = Grid(words.COLUMNS, words.amounts(mixing), (True,) * 7, widths)
     yield "Where the amounts come from", words.reasons(mixing), (grid,)
@@ -63,6 +63,6 @@ def _stock(mixing: Mixing, offer: StockOffer) -> Grid:
     for number, share in zip(offer.numbers, stock.shares, strict=True):
         where = words.where(mixing.batches[number - 1], mixing.boards).removeprefix("boards ").removeprefix("board ")
         add = measured(share.add_ml) if share.add_ml else "nothing"
-        rows.append([str(number), share.load.words, f"{measured(share.take_ml)} of the stock", add, where])
-    header = ("", f"with {offer.carrier}", "weigh or take", "into, or add", "boards")
-    return Grid(header, rows, (True, False, True, False, False), (0, 5, 3, 3, 3))
+        rows.append([str(number), share.load.text, f"{measured(share.take_ml)} of the stock", add, where])
+    header = ("", f"with {words.carrier_words(offer)}", "weigh or take", "into, or add", "boards")
+    return Grid(header, rows, (True, False, True, False, False), (0, 4, 3, 4, 3))
