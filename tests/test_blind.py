@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import SMALL
 from trials import blind
+from trials.design import lay_out
 from trials.plan import read_plan
 
 NAMED = (
@@ -58,6 +60,14 @@ def test_named_however_it_is_written(text: str, treatment: str) -> None:
 @pytest.mark.parametrize(("text", "treatment"), NOT_NAMED)
 def test_not_named(text: str, treatment: str) -> None:
     assert not blind.names(text, treatment)
+
+
+def test_no_code_reads_as_a_level(tmp_path: Path) -> None:
+    text = SMALL.replace('"3 min", "6 min"', '"150 g/L", "220 g/L"').replace("count = 4", "count = 190")
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    codes = set(lay_out(read_plan(tmp_path), 3).patches["patch"])
+    assert len(codes) == 760
+    assert not codes & {150, 220}
 
 
 def test_the_title_goes_where_it_names_a_level_or_a_control(tmp_path: Path) -> None:

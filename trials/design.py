@@ -7,11 +7,12 @@ the most (`selection`).
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trials import full_sets, selection, structure
+from trials import blind, full_sets, selection, structure
 from trials.draw import Draw
 from trials.placing import Carried, Places, evened
 from trials.plan import Plan
@@ -137,7 +138,7 @@ def _table(
         return _with_codes(plan, boards, carried, turns, codes)
 
     number = sum(map(len, carried))
-    codes = draw.shuffled(_codes(number, used))[:number]
+    codes = _reading_as_nothing(plan, draw.shuffled(_codes(number, used)), number)
     told = structure.of_layout(plan, pd.concat([*earlier, table(carried, codes)]))
     for kind, terms in structure.to_be_evened(plan, told).items():
         tried = evened(carried, kind, terms, draw, [made for rows in earlier for made in _carried_there(plan, rows)])
@@ -219,6 +220,12 @@ def _chosen_before(plan: Plan, before: pd.DataFrame) -> list[selection.ChosenBoa
 
 
 # --- codes -----------------------------------------------------------------------------------------
+
+
+def _reading_as_nothing(plan: Plan, drawn: list[int], number: int) -> list[int]:
+    """Return the first codes drawn; those that read as a level ("150" of a grit) come where the rest run out."""
+    amounts = [told for told in blind.treatments(plan) if re.search(r"\d{3}", told)]
+    return sorted(drawn, key=lambda code: any(blind.names(str(code), told) for told in amounts))[:number]
 
 
 def _codes(number: int, used: Collection[int]) -> list[int]:

@@ -181,8 +181,7 @@ def _chance(trial: Trial) -> Iterator[str]:
         )
     yield (
         "Every patch bears a random three-digit code and nothing else. The scoring forms hold codes only, in a "
-        "random order of its own for each assessor. Whether who scored knew which board was which is not recorded, "
-        "and a control or a strong colour may be known by eye."
+        "random order of its own for each assessor; a control or a strong colour may all the same be known by eye."
     )
     yield from map(words.clean, taken_in.blinding(trial))
 

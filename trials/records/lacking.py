@@ -51,7 +51,10 @@ def lacking(plan: Plan, patches: pd.DataFrame, standing: Iterable[dict[str, Any]
                     said.append(f"{_lack(count)} {response.words} by {name}")
         elif count := _missing(plan, response.name, patches, rows):
             said.append(f"{_lack(count)} {response.words}")
-    return (*said, *(f"{name} has not scored" for name in absent))
+    if absent:
+        names = " and ".join([", ".join(absent[:-1]), absent[-1]] if absent[1:] else absent)
+        said.append(f"{names} {'has' if len(absent) == 1 else 'have'} not scored")
+    return tuple(said)
 
 
 def _lack(count: int) -> str:

@@ -99,20 +99,20 @@ function drawDone(round) {
   const others = plan.rounds.filter((one) => frontier(state, one) < one.items.length);
   return [head("All looked at"),
     make("p", {}, "This round is done: " + count(round.items.length, "look", "looks") + "."),
-    ...handOver(), textField(), make("div", { class: "row" }, backButton(),
+    ...handOver("main"), textField(), make("div", { class: "row" }, backButton(),
       others.length ? button("other", "Begin another round", () => show("start")) : null)];
 }
 
 function drawMenu() {
   return [head("Menu"), button("return", "Go back to the scoring", () => show(""), "main"),
-    make("section", {}, make("h3", {}, "Hand over"), ...handOver()),
+    make("section", {}, make("h3", {}, "Hand over"), ...handOver("")),
     make("section", {}, make("h3", {}, "How to look"), howToLook()),
     plan.rounds.length > 1 || !plan.assessor ? make("section", {}, make("h3", {}, plan.assessor ? "Rounds" : "Rounds and names"),
       button("other", plan.assessor ? "Choose another round" : "Another round, or somebody else scores", () => show("start"))) : "",
     make("section", {}, make("h3", {}, "Start afresh"), ...afreshParts())];
 }
 
-function handOver() {
+function handOver(look) {
   const rows = tableRows(state, who).length;
   const out = marksInOrder(state).filter((mark) => mark.cannot);
   const reasons = new Map(out.map((mark) => [mark.item.patch + (mark.item.against ? " and " + mark.item.against : ""), oneLine(mark.note)]));
@@ -124,7 +124,7 @@ function handOver() {
     rows ? button("save", "Save the scores (csv)", () => {
       saveFile(tableText(state, who), tableName(who), "text/csv");
       handed("saved", "Saved as " + tableName(who) + ".");
-    }) : "",
+    }, look) : "",
     rows && canShare(file) ? button("share", "Share the scores", share) : "",
     rows ? make("p", {}, "On the computer, in the trial's folder: ", make("code", {}, "splitboard record " + tableName(who))) : "",
   ].filter(Boolean);
