@@ -178,7 +178,7 @@ def test_labels_cutting_plan_and_svg_when_asked(run, example, tmp_path):
     names = {path.name for path in (example / "sheets").iterdir()}
     assert {"labels-boards.pdf", "labels-patches.pdf", "cutting.pdf", "cutting.csv", "board-01.svg"} <= names
     jars = " ".join(text_of((example / "sheets" / "labels-jars.pdf").read_bytes()).split())
-    for words in ("1. Dye: powder dye", "8. Glaze: oil glaze", "not blind", "Rags wet with oil catch fire"):
+    for words in ("1. Dye: dye powder", "8. Glaze: oil glaze", "not blind", "Rags wet with oil catch fire"):
         assert words in jars
     assert "boards 5, 11, not blind" in jars
     assert "boards boards" not in jars

@@ -26,7 +26,7 @@ def document(trial: Trial, mixing: Mixing, paper: str) -> bytes:
 def _sections(mixing: Mixing) -> Iterator[Section]:
     rows = [_row(mixing, number, batch) for number, batch in enumerate(mixing.batches, start=1)]
     header = ("", "batch", "weigh", "into", "boards")
-    yield "All batches", (), (Grid(header, rows, (True, False, True, False, False), (0, 4, 3, 4, 3)),)
+    yield "All batches", (), (Grid(header, rows, (True, False, True, False, False), (0, 5, 3, 4, 3)),)
     ways = [
         f"{number}: {words.stock_words(batch.stock, words.carrier_words(batch))}."
         for number, batch in enumerate(mixing.batches, start=1)
@@ -65,4 +65,4 @@ def _stock(mixing: Mixing, offer: StockOffer) -> Grid:
         add = measured(share.add_ml) if share.add_ml else "nothing"
         rows.append([str(number), share.load.text, f"{measured(share.take_ml)} of the stock", add, where])
     header = ("", f"with {words.carrier_words(offer)}", "weigh or take", "into, or add", "boards")
-    return Grid(header, rows, (True, False, True, False, False), (0, 4, 3, 4, 3))
+    return Grid(header, rows, (True, False, True, False, False), (0, 5, 3, 4, 3))
