@@ -361,7 +361,9 @@ WITH_HARDENER = [
     "two-part epoxy", "epoxy resin", "Epoxidharz", "vernis bi-composant", "vernis avec durcisseur", "vernis époxy",
     "barniz de dos componentes", "barniz con catalizador", "vernice bicomponente", "vernice con indurente",
     "tweecomponentenlak", "lak met verharder", "waterborne film with crosslinker", "oil varnish, 5 % polyisocyanate",
-    "wiping oil with accelerator", "TWO PACK LACQUER", "varnish + Catalyst 10:1", "urea-formaldehyde varnish",
+    "wiping oil with accelerator", "TWO PACK LACQUER",
+    "moisture-cured polyurethane varnish", "Swedish finish", "feuchtigkeitshärtender Lack", "post-cat lacquer",
+    "varnish + Catalyst 10:1", "urea-formaldehyde varnish",
 ]  # fmt: skip
 
 

@@ -25,8 +25,9 @@ _WORDS = re.compile(
     r"|(?:2|zwei) ?komponent\w*|(?:2|twee) ?componenten\w*|tvåkomponent\w*|tokomponent\w*"
     r"|bi ?composante?s?|(?:2|deux) composante?s?"
     r"|bi ?component[ei]s?|(?:2|dos|due|dois) component[ei]s?|dwuskładnik\w*"
-    r"|(?:pre ?|post ?)?catal[yi][sz]\w*|pre ?cat|\w*katalys\w*|gekataly\w*"
+    r"|(?:pre ?|post ?)?catal[yi][sz]\w*|(?:pre|post) ?cat|\w*katalys\w*|gekataly\w*"
     r"|conversi[oó]n|acid (?:cur\w+|cat\w*|harden\w*)|säurehärt\w*|saeurehaert\w*"
+    r"|moisture (?:cur|hard)\w*|feuchte?\w*härt\w*|swedish finish|melamine? (?:lac|varn|resin|harz)\w*"
     r"|\w*isocyanat\w*|\w*isocianat\w*|izocyjan\w*|hdi|tdi|mdi|ipdi"
     r"|[eé]pox\w*|epossi\w*|epoks\w*|polyurea|polyaspart\w*"
     r"|hardeners?|\w*härter|\w*haerter|durciss\w*|endureced\w*|indur(?:ente|enti|itore|itori)"
@@ -36,22 +37,9 @@ _WORDS = re.compile(
     r"|\w*formaldeh[yi]d\w*"
     r")\b"
 )
-_WITHOUT = {
-    "no",
-    "none",
-    "non",
-    "not",
-    "without",
-    "ohne",
-    "kein",
-    "keine",
-    "sans",
-    "sin",
-    "senza",
-    "zonder",
-    "sem",
-    "utan",
-}
+_WITHOUT = (
+    "no", "none", "non", "not", "without", "ohne", "kein", "keine", "sans", "sin", "senza", "zonder", "sem", "utan",
+)  # fmt: skip
 _FREE = ("free", "frei", "vrij")
 
 
