@@ -95,8 +95,17 @@ def test_cautions_stand_short_at_the_head_and_whole_at_the_end(made):
         pages = [page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(made.files[name])]
         assert words in pages[0]
         assert "Source:" not in pages[0]
-        assert words in pages[-1]
+        assert words in "".join(pages[-2:])
         assert "Source:" in pages[-1]
+
+
+def test_the_order_of_work_says_what_goes_on_each_piece(example, made):
+    text = " ".join(text_of(made.files["order-of-work.pdf"]).split())
+    first = folder.load(example).patches.sort_values("board_order").iloc[0]
+    assert (
+        f"dye (4 min) carrier {first['carrier']}, dye load {first['dye_load']}; control (bare, top coat only)" in text
+    )
+    assert text.count("seal coat shellac 1 lb cut") == 12
 
 
 def test_the_order_of_work_keeps_every_dwell(example, made):

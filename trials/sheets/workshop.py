@@ -115,8 +115,7 @@ def _bench_plan(trial: Trial, order: bench.Schedule | None) -> BenchPlan:
     plain = bench_page.from_plan(trial.latest_plan, trial.latest_patches)
     if order is None:
         return plain
-    known = {(task.step, task.board, *_numbers(task.piece)): task for task in plain.tasks}
-    steps = {at: step.name for at, step in enumerate(trial.plan.steps, start=1)}
+    known, steps = _known(plain), _step_names(trial)
     tasks: list[BenchTask] = []
     for timed in order.tasks:
         if timed.task.window is not None:
@@ -130,6 +129,15 @@ def _bench_plan(trial: Trial, order: bench.Schedule | None) -> BenchPlan:
             dwell = float(wipe.task.window.least_s)
             tasks.append(replace(_page_task(wipe.task, steps, known), dwell_s=dwell, ends_with="wipe back"))
     return replace(plain, tasks=tuple(tasks))
+
+
+def _known(plain: BenchPlan) -> dict[tuple[str, int, int, int], BenchTask]:
+    """Return the page's tasks by step, board, lane and strip, 0 for none."""
+    return {(task.step, task.board, *_numbers(task.piece)): task for task in plain.tasks}
+
+
+def _step_names(trial: Trial) -> dict[int, str]:
+    return {at: step.name for at, step in enumerate(trial.plan.steps, start=1)}
 
 
 def _page_task(
@@ -201,20 +209,27 @@ def _order_files(trial: Trial, order: bench.Schedule, wanted: Wanted) -> dict[st
 def _bench_sheet(trial: Trial, made: bench.Schedule, paper: str) -> bytes:
     """Set the order of work, a table a day with room to write the true times."""
     sections = []
+    known = {}
+    if not trial.plan.rehearsal:  # which has no bench page
+        known = _known(bench_page.from_plan(trial.latest_plan, trial.latest_patches))
+    steps = _step_names(trial)
     for day in range(1, made.days + 1):
         rows = [
             [
                 clock(made.opens_s, one.start_s),
                 one.task.place,
                 f"{one.task.name} ({span(one.task.length_s)})",
-                _until(made, one),
+                "; ".join(part for part in (_carried(one.task, steps, known), _until(made, one)) if part),
                 "",
             ]
             for one in made.tasks
             if one.day == day
         ]
         grid = Grid(
-            ("start", "piece", "what", "mind", "true start and end"), rows, (True, *[False] * 4), (0, 2, 4, 3, 3)
+            ("start", "piece", "what", "goes on; watch for", "true start and end"),
+            rows,
+            (True, *[False] * 4),
+            (0, 2, 3, 5, 2),
         )
         hours = f"{clock(made.opens_s, 0)} to {clock(made.opens_s, made.day_s)}"
         if rows:
@@ -228,6 +243,11 @@ def _bench_sheet(trial: Trial, made: bench.Schedule, paper: str) -> bytes:
         sections,
         cautions.for_plan(trial.plan),
     )
+
+
+def _carried(task: bench.Task, steps: Mapping[int, str], known: Mapping[tuple[str, int, int, int], BenchTask]) -> str:
+    """Return what goes on in a task, and which part of the piece is a control; nothing for a wipe."""
+    return "" if task.window else _page_task(task, steps, known).carries
 
 
 def _until(made: bench.Schedule, one: bench.Timed) -> str:
