@@ -88,31 +88,31 @@ def reckon(asked: Asked, *, why: bool = False) -> tuple[dict[str, Any], list[str
 def _contradictions(asked: Asked) -> Iterator[Problem]:
     """Yield what is missing and what does not go together, each beginning with what to type."""
     if asked.volume and asked.area:
-        yield Problem("say how much in one way: --volume, or --area with --coverage; leave the other out")
+        yield Problem("Say how much in one way: --volume, or --area with --coverage; leave the other out")
     elif not asked.volume and not asked.area:
-        yield Problem("say how much: --volume '500 mL', or --area '0.8 m^2' with --coverage '7 m^2/L'")
+        yield Problem("Say how much: --volume '500 mL', or --area '0.8 m^2' with --coverage '7 m^2/L'")
     elif asked.volume and (asked.coverage or asked.coats != 1 or asked.waste):
-        yield Problem("leave out --coverage, --coats and --waste beside --volume: they go with --area")
+        yield Problem("Leave out --coverage, --coats and --waste beside --volume: they go with --area")
     elif asked.area and not asked.coverage:
-        yield Problem("say how far a litre goes: --coverage '7 m^2/L', from the maker's sheet")
+        yield Problem("Say how far a litre goes: --coverage '7 m^2/L', from the maker's sheet")
     if not (asked.load or asked.cut or asked.from_cut or asked.retarder or asked.parts):
         yield Problem(
-            "say what to mix: --load '30 g/L' for dye, --cut 1 for shellac, --parts 'alcohol 3, lacquer thinner 1' "
+            "Say what to mix: --load '30 g/L' for dye, --cut 1 for shellac, --parts 'alcohol 3, lacquer thinner 1' "
             "for a blend, or --retarder 5"
         )
     if asked.from_cut and not asked.cut:
-        yield Problem(f"say to which cut it is thinned, such as --cut 1 --from-cut {asked.from_cut:g}")
+        yield Problem(f"Say to which cut it is thinned, such as --cut 1 --from-cut {asked.from_cut:g}")
     for option, value in (("--load", asked.load), ("--parts", asked.parts)):
         if asked.cut and value:
-            yield Problem(f"ask for --cut and {option} one at a time: they are two batches, mixed apart")
+            yield Problem(f"Ask for --cut and {option} one at a time: they are two batches, mixed apart")
     if asked.from_cut and asked.retarder:
-        yield Problem("leave --retarder out: a cut is thinned here with alcohol alone")
+        yield Problem("Leave --retarder out: a cut is thinned here with alcohol alone")
     if asked.basis not in ("", "of carrier", "up to"):
-        yield Problem(f"write --basis 'of carrier' or --basis 'up to': it is {asked.basis!r}")
+        yield Problem(f"Write --basis 'of carrier' or --basis 'up to': it is {asked.basis!r}")
     elif asked.basis and not asked.load:
-        yield Problem("add --load, or leave --basis out: it says what a dye load counts")
+        yield Problem("Add --load, or leave --basis out: it says what a dye load counts")
     if asked.balance and (asked.from_cut or not (asked.load or asked.cut)):
-        yield Problem("leave --balance out: nothing is weighed here")
+        yield Problem("Leave --balance out: nothing is weighed here")
 
 
 def _amount(asked: Asked) -> tuple[float, list[str]]:
@@ -175,7 +175,7 @@ def _dyed(
     """Return dye in its carrier, and what it holds in words."""
     load = mixing.read_load(asked.load)
     if load.basis == "up to" and asked.basis == "of carrier":
-        what = f"leave --basis out: {asked.load!r} is a share of the whole"
+        what = f"Leave --basis out: {asked.load!r} is a share of the whole"
         raise UserError(Problem(f"{what}; or write what is of the carrier in mL/L"))
     basis: mixing.Basis = "up to" if asked.basis == "up to" else "of carrier"
     dye = mixing.dye(load, amount_ml, basis)
@@ -230,7 +230,7 @@ def _tools(asked: Asked, unit: mixing.Unit) -> mixing.Tools:
         division = units.read(asked.balance, kind).amount
     except UserError as error:
         such = "the balance, such as --balance '0.01 g'" if kind == "mass" else "the syringe, as --balance '0.1 mL'"
-        raise UserError(Problem(f"write one division of {such}: {error.problems[0].what}")) from None
+        raise UserError(Problem(f"Write one division of {such}: {error.problems[0].what}")) from None
     return mixing.Tools(balance_g=division) if unit == "g" else mixing.Tools(syringe_ml=division)
 
 

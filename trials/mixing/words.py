@@ -110,6 +110,8 @@ def _line(mixing: Mixing, number: int, batch: Batch) -> Iterator[str]:
 def _beside(batch: Batch, made: Mixture) -> Iterator[str]:
     """Yield the levels that the recipe itself does not show: carrier and retarder stand in it."""
     named = {part.what for part in made.parts}
+    if isinstance(batch.recipe, Dye) and batch.recipe.load.text not in dict(batch.levels).values():
+        yield batch.recipe.load.text
     yield from (level for name, level in batch.levels if level not in named and "retarder" not in name.casefold())
 
 
