@@ -366,7 +366,16 @@ def test_a_hardener_is_refused_by_name_wherever_materials_are_read(run, folder):
 
 @pytest.mark.parametrize("parts", ["2K varnish 2, thinner 1", "varnish 10, hardener 1", "lacquer 1, Härter 1"])
 def test_a_blend_with_a_hardener_is_refused(run, tmp_path, parts):
-    assert "not planned here" in wrong(run, tmp_path, "mix", "--volume", "500 mL", "--parts", parts)
+    said = wrong(run, tmp_path, "mix", "--volume", "500 mL", "--parts", parts)
+    assert "not planned here" in said
+    assert "leave it to a licensed shop" in said
+
+
+def test_a_carrier_that_is_not_said_may_be_any(run, tmp_path):
+    said = run("mix", "--volume", "500 mL", "--load", "30 g/L").out
+    for words in ("Never breathe dye powder", "It burns", "Rags wet with oil", "Gloves", "down the drain"):
+        assert words in said
+    assert "Hardener" not in said
 
 
 def test_check_says_what_spraying_takes_where_it_advises_it(run):

@@ -63,7 +63,7 @@ def reckon(asked: Asked, *, why: bool = False) -> tuple[dict[str, Any], list[str
     else:
         made = mixing.mixture(None, parts or {"carrier": 1.0}, liquid_ml=amount_ml, percent=asked.retarder)
         lines = [f"{made.words}."]
-        holds = list(parts) or ["solvent"]
+        holds = list(parts) or ["carrier"]
     if asked.retarder:
         on_top = _on_top(asked, made, parts, data)
         lines[1:1] = [] if "stock" in data else [on_top]
@@ -218,7 +218,7 @@ def _dyed(
     if load.unit == "g" and load.amount >= mixing.SOLUBLE_G_L:
         lines.append(f"{mixing.plain(load.amount)} g/L {words.MAY_NOT_DISSOLVE}.")
     dyes = "powder dye" if load.unit == "g" else "liquid dye concentrate"
-    return made, lines, [dyes, *(parts or ["solvent"])]
+    return made, lines, [dyes, *(parts or ["carrier"])]
 
 
 def _tools(asked: Asked, unit: mixing.Unit) -> mixing.Tools:
@@ -260,7 +260,7 @@ def _parts(written: str, *, slowed: bool) -> dict[str, float]:
                 Problem(f"{part.strip()!r} is not a name and a number of parts", "write 'alcohol 3, thinner 1'")
             )
         if materials.load().hardener(name):
-            raise UserError(materials.refusal(name))
+            raise UserError(materials.refusal(name, "leave it to a licensed shop"))
         if name in found or (slowed and name.casefold() == "retarder"):
             twice = "leave --retarder out, or take the retarder out of --parts" if slowed else "add its parts up"
             raise UserError(Problem(f"{name} is named twice", twice))

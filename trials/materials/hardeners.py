@@ -55,10 +55,10 @@ def hardener_in(text: str) -> str:
     return ""
 
 
-def refusal(text: str) -> Problem:
+def refusal(text: str, cure: str = CURE) -> Problem:
     """Return the fault of a text that names a hardener, in one sentence."""
     what = (
         f"{text!r} tells of a hardener or catalyst ({hardener_in(text)}), and such work is not planned here: it "
         "takes its maker's sheet, supplied air, health checks and a licensed shop"
     )
-    return Problem(what, CURE)
+    return Problem(what, cure)
