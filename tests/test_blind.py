@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from tests.conftest import SMALL
+from tests.conftest import SMALL, Outcome
 from trials import blind
 from trials.design import lay_out
+from trials.materials.words import is_nothing
 from trials.plan import read_plan
 
 NAMED = (
@@ -96,3 +98,23 @@ kind = "grade"
         shown = blind.title(read_plan(path))
         assert (shown == title) is kept
         assert kept or (shown.startswith("Trial ") and "30" not in shown[:6])
+
+
+def test_words_on_the_forms_that_name_a_level_are_told(tmp_path: Path, run: Callable[..., Outcome]) -> None:
+    text = SMALL.replace('name = "darkness"', 'name = "alcohol_darkness"')
+    text += """
+[[response]]
+name = "blotch"
+kind = "grade"
+aim = "less"
+grades = 2
+anchors = ["none in any light", "like bare shellac"]
+"""
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    plan = read_plan(tmp_path)
+    said = list(blind.given_away(plan, is_nothing))
+    assert said == [
+        "What whoever scores reads of 'alcohol_darkness' names 'alcohol': choose words for what is seen.",
+        "What whoever scores reads of 'blotch' names 'shellac': choose words for what is seen.",
+    ]
+    assert said[0] in run("check", tmp_path).out

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 
 from trials.plan import Plan
@@ -52,6 +52,17 @@ def untold(plan: Plan, text: str) -> str:
 def names_treatment(plan: Plan, text: str) -> bool:
     """Whether a level or a control is named, as whole words; see `names`."""
     return any(names(text, told) for told in treatments(plan))
+
+
+def given_away(plan: Plan, is_nothing: Callable[[str], bool]) -> Iterator[str]:
+    """Say which words that whoever scores reads name a level or a control, levels aside that are nothing."""
+    told = [one for one in treatments(plan) if not is_nothing(one)]
+    read = [(one.name, " ".join((one.words, one.unit, "; ".join(one.anchors)))) for one in plan.responses]
+    read += [(one.name, f"{one.words} {one.ask}") for one in plan.preferences]
+    for name, text in read:
+        named = [repr(treatment) for treatment in told if names(text, treatment)]
+        if named:
+            yield f"What whoever scores reads of {name!r} names {', '.join(named)}: choose words for what is seen."
 
 
 def treatments(plan: Plan) -> list[str]:

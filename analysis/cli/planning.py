@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from trials import prespecified, shell
+from trials import blind, prespecified, shell
 from trials.cli import onward
 from trials.errors import Problem, UserError, command
 from trials.shell import FolderArgument, JsonOption
@@ -40,6 +40,7 @@ def check(
     from trials import bench
     from trials import folder as folders
     from trials.materials import CAUTIONS
+    from trials.materials.words import is_nothing
 
     place = folders.at(folder)
     plan = folders.read_plan(place.plan_file)
@@ -60,6 +61,9 @@ def check(
     data["cautions"] = list(checked.cautions)
     if checked.cautions:
         lines += ["", "Mind:", *(f"- {CAUTIONS[name].short}" for name in checked.cautions)]
+    data["given_away"] = list(blind.given_away(plan, is_nothing))
+    if data["given_away"]:
+        lines += ["", "Not blind:", *(f"- {line}" for line in data["given_away"])]
     refused = [one for one in checked.checks if one.level == "refuse"]
     impossible = bench.faults(plan, layout.patches)
     data["bench"] = [str(one) for one in impossible]
