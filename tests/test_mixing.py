@@ -435,6 +435,15 @@ def test_ready_made_stains_are_used_as_they_come() -> None:
     assert all(batch.cautions for batch in made.batches)
 
 
+@pytest.mark.parametrize("name", ["dye", "dye_colour", "stain"])
+def test_a_factor_called_after_a_material_gets_a_batch_a_level_known_or_not(name: str) -> None:
+    colours = Factor(name, ("walnut", "mahogany"), "board")
+    plan = replace(PLAN, factors=(colours, PLAN.factors[1]), controls=(), steps=PLAN.steps[:1])
+    made = mixing.batches(plan, lay_out(plan, 2).patches, TABLE)
+    assert [batch.what for batch in made.batches][::2] == ["walnut in carrier", "mahogany in carrier"]
+    assert ": 0.90 g dye in 60 mL carrier (walnut, 15 g/L)." in mixing.words.lines(made)[0]
+
+
 def test_a_load_for_another_kind_of_dye_is_refused() -> None:
     poured = replace(PLAN, steps=(Step("dye", "metal-complex dye", "dyed", "", ""), *PLAN.steps[1:]))
     with pytest.raises(UserError, match="liquid dye concentrate is measured by volume, and its load is '15 g/L'"):

@@ -66,7 +66,7 @@ def reckon(asked: Asked, *, why: bool = False) -> tuple[dict[str, Any], list[str
         holds = list(parts) or ["carrier"]
     if asked.retarder:
         on_top = _on_top(asked, made, parts, data)
-        lines[1:1] = [] if "stock" in data else [on_top]
+        lines[1:1] = [on_top] if "stock" not in data and asked.retarder >= 100 * words.MATTERS else []
         holds.append("retarder")
     if parts:
         data["blend"] = {part.what: part.amount for part in made.parts if part.what in parts}

@@ -29,7 +29,8 @@ _NAMES = {
     "glaze": ("glaze",),
     "top coat": ("top coat", "topcoat", "finish"),
 }
-"""Names of factors whose levels are materials of a kind, known or not."""
+"""Names of factors whose levels are materials of a kind, known or not; one of these words may follow."""
+_OF_WHICH = re.compile(r" (?:colou?r|brand|type|kind|material|product|name)$")
 
 
 @dataclass(frozen=True)
@@ -152,7 +153,9 @@ def _roles(plan: Plan, materials: Materials) -> tuple[dict[str, Factor], list[tu
             continue
         kind = max(known, key=lambda kind: known[kind])
         unknown.extend((kind, level) for level in named if not materials.recognise(level, kind))
-        materials_all = plain(words) in _NAMES[kind] and not any(level[:1].isdigit() for level in named)
+        materials_all = _OF_WHICH.sub("", plain(words)) in _NAMES[kind] and not any(
+            level[:1].isdigit() for level in named
+        )
         if (known[kind] or not named or materials_all) and (kind not in best or known[kind] > best[kind][0]):
             best[kind] = (known[kind], factor)
     return {kind: best[kind][1] for kind in KINDS if kind in best}, unknown

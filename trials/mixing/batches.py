@@ -178,7 +178,6 @@ def _batch(
     named = _named(work, kind, levels)
     entry = next((each for each in named if each.kind == ("carrier" if kind == "dye" else kind)), None)
     said = "; ".join(levels.values()) or work.texts[kind].split("; ")[0]
-    what = " in ".join(each.words for each in named) or said
     written = _load(work, levels, settings) if kind == "dye" else ""
     coats = settings.coats.get(kind) or _coats(f"{'; '.join(levels.values())}; {work.texts[kind]}")
     spread, source = _coverage(work, kind, entry, settings)
@@ -188,15 +187,14 @@ def _batch(
     percent = _retarder(work, levels) if kind == "dye" else 0.0
     weighing, stock = _weighed(recipe, settings)
     unknown = [levels[role.name] for each, role in work.factors.items() if _is_unknown(work, each, role, levels)]
-    carrier = "alcohol" if kind != "dye" else entry.name if entry else _carrier(work, levels)
+    carrier = _called(work, "carrier", named, levels) if kind == "dye" else "alcohol"
     mixed = (
         mixture(recipe, {carrier: 1.0}, percent=percent, division=weighing.division) if recipe and weighing else None
     )
-    if recipe and kind == "dye" and not entry:
-        what = f"{what} in {carrier}"
     lacking = _lacking(kind, named, recipe, bool(written))
-    if kind == "dye" and not recipe and not lacking:  # ready-made: by its own name
-        what = said
+    what = named[0].words if named and kind != "dye" else said
+    if kind == "dye" and (recipe or lacking):  # else ready-made: by its own name
+        what = f"{_called(work, 'dye', named, levels)} in {carrier}"
     return Batch(
         kind, what, tuple(levels.items()), tuple(sorted(pieces)), amount, made_ml, source, recipe, mixed, percent,
         weighing, stock, lacking,
@@ -251,9 +249,11 @@ def _is_unknown(work: Schedule, kind: str, role: Factor, levels: Mapping[str, st
     return role.name in levels and not is_nothing(levels[role.name]) and work.material(kind, levels) is None
 
 
-def _carrier(work: Schedule, levels: Mapping[str, str]) -> str:
-    """Return the carrier as the plan calls it."""
-    return levels[work.factors["carrier"].name] if "carrier" in work.factors else "carrier"
+def _called(work: Schedule, kind: str, named: Sequence[Material], levels: Mapping[str, str]) -> str:
+    """Return the dye or the carrier by its name in the table, or as the plan calls it."""
+    entry = next((each for each in named if each.kind == kind), None)
+    level = levels.get(work.factors[kind].name, "") if kind in work.factors else ""
+    return entry.name if entry else level or kind
 
 
 def _coverage(work: Schedule, kind: str, entry: Material | None, settings: Settings) -> tuple[float, str]:
