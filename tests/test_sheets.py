@@ -607,7 +607,9 @@ def test_the_form_of_an_instrument_is_for_measuring(small: Sheets) -> None:
 
 def test_lightness_is_told_from_darkness(tmp_path: Path) -> None:
     text = PLAN.replace('"GU"', '"L*"').format(count=4, length=220, width=110)
-    assert "0 to 100 L*; 0 is black, 100 white" in _text(_written(text, tmp_path, "a4").pdf("measuring"))
+    assert "0 to 100 L*; 0 is black, 100 white" in _text(_written(text, tmp_path / "l", "a4").pdf("measuring"))
+    step = text.replace("low = 0\nhigh = 100", "")
+    assert "black" not in _text(_written(step, tmp_path / "step", "a4").pdf("measuring"))
 
 
 def test_pairs_and_every_stage_are_on_the_form(tmp_path: Path) -> None:

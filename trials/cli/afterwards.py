@@ -161,7 +161,8 @@ def close(
             *([f"Not complete: {'; '.join(lacking)}."] if lacking else []),
         ]
     shell.answer("close", as_json=as_json, data=data, lines=lines)
-    onward.to_record(trial.plan, folder).say() if open_again else shell.next_step(command("decide", folder))
+    who = records.unscored(trial.plan, trial.readings)
+    onward.to_record(trial.plan, folder, who).say() if open_again else shell.next_step(command("decide", folder))
 
 
 @app.command()

@@ -42,8 +42,8 @@ HOW_TO_MEASURE = (
 )
 """Three touches: common practice, no source. Along and across the grain: Stokke, Pugel and Phelps, Forest Products
 Journal, October 1995."""
-_ENDS = {"L*": "0 is black, 100 white"}
-"""What the ends of a unit's scale mean: CIE 15, from memory."""
+_ENDS: dict[tuple[str, float | None, float | None], str] = {("L*", 0, 100): "0 is black, 100 white"}
+"""What the ends of a scale mean, by unit, low and high: CIE 15, from memory. A difference of L* has no such ends."""
 
 
 @dataclass(frozen=True)
@@ -241,7 +241,7 @@ def _folded(name: str) -> str:
 
 
 def _column(response: Response) -> Column:
-    ends = _ENDS.get(response.unit, "")
+    ends = _ENDS.get((response.unit, response.low, response.high), "")
     return Column(
         name=response.name,
         words=response.words,
