@@ -39,7 +39,7 @@ def reckon(asked: Asked, *, why: bool = False) -> tuple[dict[str, Any], list[str
     Parameters
     ----------
     asked : what was said.
-    why : whether cautions are told whole, with their sources.
+    why : whether sources are told, and cautions whole.
 
     Raises
     ------
@@ -79,6 +79,8 @@ def reckon(asked: Asked, *, why: bool = False) -> tuple[dict[str, Any], list[str
         lines.append("Alcohol and water shrink by some 3 % as they meet (from memory), so it makes a little less.")
     if assumed := words.assumption(told):
         lines.append(assumed)
+    if why and (asked.load or asked.cut):
+        lines.append(words.SOURCES)
     data["recipe"] = _values(made)
     data["makes_ml"] = made.makes_ml
     doubts = _doubtful(parts, slowed=bool(asked.retarder))
@@ -214,7 +216,7 @@ def _dyed(
             f"The load counts the carrier; if you meant made up to {mixing.millilitres(amount_ml)}: {liquids} "
             f"(write --basis 'up to')."
         )
-    lines.append(f"Add the dye to the liquid, {words.NO_METAL}.")
+    lines.append(f"Stir the dye into the liquid, {words.NO_METAL}.")
     if load.unit == "g" and load.amount >= mixing.SOLUBLE_G_L:
         lines.append(f"{mixing.plain(load.amount)} g/L {words.MAY_NOT_DISSOLVE}.")
     dyes = "powder dye" if load.unit == "g" else "liquid dye concentrate"

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from trials import units
 from trials.materials import liquids_in
-from trials.mixing.amounts import SOLUBLE_G_L, measured, millilitres, per_cent, plain
+from trials.mixing.amounts import DYE_G_ML, FLAKES_G_ML, SOLUBLE_G_L, measured, millilitres, per_cent, plain
 from trials.mixing.balance import Stock, Weighing
 from trials.mixing.batch import Batch, Mixing, StockOffer
 from trials.mixing.liquids import Dye, Retarder
@@ -16,10 +16,14 @@ from trials.mixing.shellac import Shellac
 MATTERS = 0.01
 """From which difference on the other way of counting is told: half of what the weighing is allowed."""
 NO_METAL = "in glass or plastic, never in metal"
-"""Of dye: Popular Woodworking no. 158, November 2006 (excerpt); of shellac: a supplier's mixing chart, rev. 2013."""
 STIR_SHELLAC = (
     f"Stir or shake it every 30 min until it is dissolved, {NO_METAL}; date the jar, use it within 3 months, and "
     "discard it when a drop on glass stays gummy."
+)
+SOURCES = (
+    "No metal: Popular Woodworking no. 158, November 2006, of water-soluble dye (excerpt); a supplier's chart, "
+    f"rev. 2013, of shellac. What dissolves takes up room: powder {DYE_G_ML:g} g/mL (assumed), flakes "
+    f"{FLAKES_G_ML:g} g/mL (from memory)."
 )
 MAY_NOT_DISSOLVE = "may be more than dissolves: let it settle and filter it"
 
@@ -71,7 +75,9 @@ def lines(mixing: Mixing) -> list[str]:
 def notes(mixing: Mixing) -> list[str]:
     """Return what holds of all batches, what may not dissolve, and which loads were read as US ones."""
     said = "Mix each in one go: a second batch is never quite the first."
-    listed = [f"{said} Dye and shellac {NO_METAL}." if any(batch.recipe for batch in mixing.batches) else said]
+    listed = [
+        f"{said} Dissolve dye and shellac {NO_METAL}." if any(batch.recipe for batch in mixing.batches) else said
+    ]
     loads = [batch.recipe.load for batch in mixing.batches if isinstance(batch.recipe, Dye)]
     strong = [load.text for load in loads if load.unit == "g" and load.amount >= SOLUBLE_G_L]
     if strong:
@@ -188,7 +194,7 @@ def reasons(mixing: Mixing) -> list[str]:
         system = next((found for _, level in batch.levels if (found := units.ounces_in(level))), None)
         if system and batch.mixture:
             said.append(f"Batch {number} in {system} measures: {batch.mixture.in_ounces(system)}.")
-    return said
+    return [*said, SOURCES] if any(batch.recipe for batch in mixing.batches) else said
 
 
 def _counted(made: Dye) -> str:
