@@ -190,6 +190,16 @@ def test_a_top_coat_that_is_not_known_calls_all_that_could_apply(material: str) 
     assert "acetone:" in next(one.text for one in cautions.for_plan(unknown) if one.name.startswith("Alcohol"))
 
 
+@pytest.mark.parametrize("factor", ["product", "brand_of_varnish", "wax"])
+def test_products_that_are_not_known_call_all(factor: str) -> None:
+    shop = Factor(factor, ("none", "Uncle's red", "Uncle's blue"), "lane")
+    assert _names(replace(WATERBORNE, factors=(*WATERBORNE.factors, shop))) == {one.name for one in cautions.ALL}
+    known = replace(shop, levels=("none", "waterborne film", "waterborne glaze"))
+    assert "Spraying" not in _names(replace(WATERBORNE, factors=(*WATERBORNE.factors, known)))
+    coats = replace(shop, levels=("1 coat", "2 coats"))
+    assert "Spraying" not in _names(replace(WATERBORNE, factors=(*WATERBORNE.factors, coats)))
+
+
 @pytest.mark.parametrize(
     "coat",
     [

@@ -38,7 +38,7 @@ from trials.materials.in_plan import schedule
 from trials.materials.liquids import Liquid, liquids, liquids_in
 from trials.materials.reading import load
 from trials.materials.table import Material, Materials
-from trials.materials.words import plain
+from trials.materials.words import is_nothing, plain
 from trials.plan import Plan
 
 __all__ = [
@@ -82,6 +82,8 @@ _RULES: tuple[tuple[Caution, tuple[str, ...]], ...] = (
 
 _STEPS_NAMES = re.compile(r"\b(?:glaz\w*|seal\w*|coat\w*|topcoat\w*|wash ?coat\w*|finish\w*|stain resist\w*)\b")
 """Words that tell of a step or a look, where it is said elsewhere what goes on."""
+_PUT_ON = re.compile(r"\b(?:product|brand|material|liquid|mix|recipe|coating|paint|polish|oil|varnish|lacquer|wax)")
+"""Words of a factor whose levels are liquids, whatever they are called."""
 _EVERY = tuple(caution for caution in ALL if caution is not WOOD_DUST)
 _ON_A_COAT = tuple(caution for caution in _EVERY if caution not in (DYE_POWDER, STRONG_CHEMICALS))
 
@@ -136,6 +138,10 @@ def _said_in(plan: Plan, table: Materials) -> tuple[set[Caution], set[Liquid]]:
         calls, thins = _said_of(text if is_material else _STEPS_NAMES.sub(" ", text.casefold()), table)
         called |= calls
         at_hand |= thins
+    for factor in plan.factors:
+        named_here = [level for level in factor.levels if not is_nothing(level) and not level[:1].isdigit()]
+        if _PUT_ON.search(factor.words.casefold()) and not all(_said_of(level, table)[0] for level in named_here):
+            called, at_hand = called | set(_EVERY), set(liquids())
     for kind in schedule(plan, table).unknown_kinds:
         called |= set(_EVERY if kind in ("carrier", "dye") else _ON_A_COAT)
         at_hand = set(liquids())
