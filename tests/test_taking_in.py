@@ -11,6 +11,7 @@ import pytest
 
 from analysis import taken_in
 from tests.conftest import SMALL
+from trials import blind
 from trials import folder as folders
 from trials.records import CONFIRMED, doubts
 
@@ -383,10 +384,13 @@ def test_analysing_before_closing_says_so_and_goes_on_record(laid_out, run):
     run("analyse", laid_out)
     assert len(folders.load(laid_out).closings) == 1, "a second look at the same readings is no second look"
     assert not folders.load(laid_out).closed
+    run("report", laid_out)
+    assert blind.MUST_NOT_SEE in (laid_out / "report" / "report.html").read_text()
     run("record", marks(laid_out, "b.csv", "B"), laid_out)
     run("close", laid_out, "--yes")
     assert "not closed" not in run("report", laid_out).err
     page = (laid_out / "report" / "report.html").read_text()
+    assert blind.MUST_NOT_SEE not in page
     assert "looked at once while the scoring was open" in page
     assert "16 readings came in after the treatments could be seen" in page
 

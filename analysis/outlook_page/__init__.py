@@ -17,8 +17,8 @@ from analysis.outlook_page.outlook import Outlook, Size
 from analysis.outlook_page.sizes import readers_figure, size_figure
 from analysis.outlook_page.terminal import curve_lines, lines
 from analysis.report import figures
+from trials import blind, phone_page
 from trials import folder as folders
-from trials import phone_page
 from trials.design import Layout
 from trials.plan import Plan
 
@@ -70,7 +70,11 @@ def page(plan: Plan, layout: Layout, outlook: Outlook) -> str:
     """
     with figures.theme():
         shown = content(plan, layout, outlook)
-    return _templates().get_template("outlook.html").render(page=shown, policy=phone_page.policy())
+    return (
+        _templates()
+        .get_template("outlook.html")
+        .render(page=shown, seen=blind.MUST_NOT_SEE, policy=phone_page.policy())
+    )
 
 
 @cache

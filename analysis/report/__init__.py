@@ -10,11 +10,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis import taken_in
 from analysis.answers import Answers, answers
 from analysis.decide import Decision, together_words
 from analysis.report import account, answer_numbers, answered, comparisons, evidence, figures, numbers, panel, words
 from analysis.report.parts import Content as ReportContent
-from trials import cautions, phone_page
+from trials import blind, cautions, phone_page
 from trials import folder as folders
 from trials.folder import Trial
 from trials.level import chance_of, level_of
@@ -130,6 +131,7 @@ def _content(trial: Trial, found: Answers, tables: dict[str, pd.DataFrame], when
         general=cautions.GENERAL,
         footer=account.footer(trial, when),
         mark=words.mark(plan),
+        seen=blind.MUST_NOT_SEE if taken_in.too_early(trial) else "",
     )
 
 

@@ -131,6 +131,7 @@ class Content:
     steps, repeat, cautions, general : how it was made, how to repeat it, and what to mind.
     footer : how the page was made.
     mark : what stands on every page of a rehearsal; empty of a trial.
+    seen : who must not see the page, while the scoring is open; empty afterwards.
     """
 
     title: str
@@ -163,3 +164,4 @@ class Content:
     general: str
     footer: tuple[str, ...] = field(default=())
     mark: str = ""
+    seen: str = ""
