@@ -231,6 +231,14 @@ def test_programmers_mistakes() -> None:
         mixing.shellac(1)
 
 
+@pytest.mark.parametrize(
+    ("numbers", "says"),
+    [((5, 11), "5, 11"), ((1, 2, 3, 4, 7), "1 to 4, 7"), ((3,), "3"), ((1, 2, 9, 10, 11), "1, 2, 9 to 11")],
+)
+def test_runs_of_boards_are_closed_up(numbers, says) -> None:
+    assert mixing.words.numbered(numbers) == says
+
+
 # --- a trial's batches -------------------------------------------------------------------------------------------
 
 BOARDS = Boards((8,), 480, 150, 2, 4, 5, 3, 20)

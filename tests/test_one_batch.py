@@ -146,6 +146,13 @@ def test_a_blend_in_parts(run):
     assert data == pytest.approx({"alcohol": 714.286, "lacquer thinner": 238.095, "retarder": 47.619}, abs=0.001)
 
 
+@pytest.mark.parametrize(
+    "parts", ["3 parts of alcohol, 1 part thinner", "3 alcohol; 1 thinner", "alcohol 3,thinner 1"]
+)
+def test_parts_are_read_with_the_number_first_or_last(run, parts):
+    assert recipe(run, "--volume", "1 L", "--parts", parts).startswith("750 mL alcohol, 250 mL thinner;")
+
+
 def test_dye_in_a_blend_is_one_recipe(run):
     said = recipe(run, "--volume", "1 L", "--parts", "alcohol 3, lacquer thinner 1", "--load", "30 g/L")
     assert said == "30.0 g dye, 750 mL alcohol, 250 mL lacquer thinner; makes 1020 mL."
@@ -216,6 +223,8 @@ def test_cautions_are_short_and_whole_with_why(run, words, names):
         (("--volume", "1 L", "--load", "3 %", "--basis", "of carrier"), "'3 %' is a share of the whole"),
         (("--volume", "1 L", "--load", "3 %", "--balance", "0.01 g"), "--balance '0.1 mL'"),
         (("--volume", "1 L", "--cut", 1, "--balance", "1 mL"), "Write one division of the balance"),
+        (("--volume", "1 L", "--parts", "alcohol 3 thinner 1"), "not a name and a number"),
+        (("--volume", "1 L", "--parts", "alcohol 0, thinner 1"), "the parts of 'alcohol' is 0"),
         (("--volume", "1 L", "--parts", "alcohol three"), "not a name and a number"),
         (("--volume", "1 L", "--parts", "alcohol 3, alcohol 1"), "alcohol is named twice"),
         (("--volume", "1 L", "--parts", "alcohol 3, retarder 1", "--retarder", 5), "retarder is named twice"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,9 @@ from trials.errors import Problem, UserError
 from trials.mixing import words
 
 MAKERS_SHEET = "The maker's sheet, the safety data sheet and local rules come before all of this"
+
+
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
 
 @dataclass(frozen=True)
@@ -248,16 +252,13 @@ def _on_top(asked: Asked, made: mixing.Mixture, parts: dict[str, float], data: d
 
 
 def _parts(written: str, *, slowed: bool) -> dict[str, float]:
-    """Read ``alcohol 3, thinner 1``."""
+    """Read ``alcohol 3, thinner 1``, the number first or last."""
     found: dict[str, float] = {}
-    for part in written.split(","):
-        name, _, number = part.strip().rpartition(" ")
-        name = name.strip()
-        try:
-            amount = float(number)
-        except ValueError:
-            name, amount = "", 0.0
-        if not name:
+    for part in re.split(r"[,;]", written):
+        said = part.split()
+        numbers = [word for word in said if _NUMBER.fullmatch(word)]
+        name = re.sub(r"^(?:parts? )?(?:of )?", "", " ".join(word for word in said if word not in numbers))
+        if not name or len(numbers) != 1 or numbers[0] not in (said[0], said[-1]):
             raise UserError(
                 Problem(f"{part.strip()!r} is not a name and a number of parts", "write 'alcohol 3, thinner 1'")
             )
@@ -266,7 +267,7 @@ def _parts(written: str, *, slowed: bool) -> dict[str, float]:
         if name in found or (slowed and name.casefold() == "retarder"):
             twice = "leave --retarder out, or take the retarder out of --parts" if slowed else "add its parts up"
             raise UserError(Problem(f"{name} is named twice", twice))
-        found[name] = amount
+        found[name] = float(numbers[0])
     return found
 
 

@@ -191,22 +191,20 @@ def _route(wanted: Weighing, finished_ml: float, tools: Tools, most: float, numb
     each = wanted.allowed / math.sqrt(2 * number + 2)
     least_ml = tools.least_ml(each)
     weighed = _up(max(smallest_weighable(wanted.division, each), wanted.amount), wanted.division)
-    left = weighed / wanted.amount
+    left = weighed / wanted.amount  # how many times it is still to be thinned
     steps: list[Thinning] = []
     doubts = [wanted.division / 2 / weighed]
-    for at in range(number):
-        take = tools.up(least_ml if at + 1 < number else max(least_ml, min(finished_ml / left, finished_ml)))
-        times = max(
-            left ** (1 / (number - at)), 1000 * weighed / most / take if at == 0 else 1.0, least_ml / take, 1.0
-        )
-        if at + 1 == number:
-            if at == 0:
-                take = tools.up(max(take, 1000 * wanted.amount / most))
-            times = left
-        filled = max(tools.near(take * times), take)
-        left *= take / filled
-        steps.append(Thinning(filled, take))
-        doubts += [tools.division(volume) / 2 / volume for volume in (filled, take)]
+    for still in range(number, 0, -1):
+        fill_ml = least_ml if steps else max(least_ml, 1000 * weighed / most)
+        if still > 1:
+            take = tools.up(least_ml)
+            filled = tools.near(max(take * left ** (1 / still), fill_ml))
+        else:
+            take = tools.up(max(least_ml, min(finished_ml / left, finished_ml), fill_ml / left))
+            filled = tools.near(take * left)
+        steps.append(Thinning(max(filled, take), take))
+        left *= take / steps[-1].filled_ml
+        doubts += [tools.division(volume) / 2 / volume for volume in (steps[-1].filled_ml, take)]
     take = steps[-1].take_ml
     if take >= finished_ml + tools.division(finished_ml):
         return None
