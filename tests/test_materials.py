@@ -302,7 +302,30 @@ def test_names_that_are_not_known_are_listed_and_no_more() -> None:
     found = materials.checks(plan, TABLE)
     assert found.checks == ()
     assert found.unknown == ("xylol", "moon dust")
-    assert found.lines() == ["Not known to the materials file: xylol; moon dust."]
+    (said,) = found.lines()
+    assert said.startswith("Not known to the materials file: xylol; moon dust. ")
+    assert "[[carrier]] or [[top_coat]]" in said
+    assert "every caution that could apply is called" in said
+
+
+def test_what_is_said_to_write_makes_it_known(tmp_path: Path) -> None:
+    """An entry with all the keys that the sentence names."""
+    own = _shop(
+        tmp_path,
+        """
+[[top_coat]]
+name = "moon dust"
+source = "its maker's sheet"
+cautions = ["Skin and eyes"]
+liquids = ["water"]
+coat = "waterborne film, brushed"
+surface = "waterborne film"
+dry = "4 h"
+coverage = "9 m^2/L"
+""",
+    )
+    plan = _plan(_factor("grit", "coarse", "fine"), steps=(Step("top", "moon dust", "topcoated", "", ""),))
+    assert materials.checks(plan, own).lines() == []
 
 
 def test_the_gravest_comes_first() -> None:

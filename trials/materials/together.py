@@ -45,17 +45,23 @@ class Check:
 
 @dataclass(frozen=True)
 class Checked:
-    """What there is to mind, the gravest first, what the table does not know, and the names of cautions called."""
+    """What there is to mind, the gravest first, what is not known and of which kinds, and the cautions called."""
 
     checks: tuple[Check, ...]
     unknown: tuple[str, ...]
     cautions: tuple[str, ...] = ()
+    unknown_kinds: tuple[str, ...] = ()
 
     def lines(self) -> list[str]:
         """Return it as sentences."""
         listed = [str(check) for check in self.checks]
         if self.unknown:
-            listed.append(f"Not known to the materials file: {'; '.join(self.unknown)}.")
+            heads = " or ".join(f"[[{kind.replace(' ', '_')}]]" for kind in self.unknown_kinds)
+            listed.append(
+                f"Not known to the materials file: {'; '.join(self.unknown)}. What goes with it is not said, and "
+                "every caution that could apply is called; to have it known, write into materials.toml beside the "
+                f"plan {heads} with name, source, cautions, liquids, surface, dry, coverage, and coat for a coat."
+            )
         return listed
 
 
@@ -85,7 +91,7 @@ def checks(plan: Plan, materials: Materials) -> Checked:
     calls = [HARDENERS.name] if with_hardener(plan) else []
     calls += [name for check in named for name in check.cautions]
     listed = tuple(sorted(named, key=lambda check: order.index(check.level)))
-    return Checked(listed, work.unknown, tuple(dict.fromkeys(calls)))
+    return Checked(listed, work.unknown, tuple(dict.fromkeys(calls)), work.unknown_kinds)
 
 
 def _refusal(where: str, text: str) -> Check:
