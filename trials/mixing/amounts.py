@@ -63,8 +63,8 @@ def in_ounces(amount: float, unit: Unit, system: System) -> str:
 
 
 def per_cent(share: float) -> str:
-    """Return a share in per cent, to a figure or two: ``0.6 %``, ``12 %``."""
-    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"
+    """Return a share in per cent, to a figure or two: ``0.04 %``, ``0.6 %``, ``12 %``."""
+    return f"{100 * share:.{0 if share >= 0.0995 else 1 if share >= 0.00095 else 2}f} %"
 
 
 def three(amount: float) -> str:

@@ -17,8 +17,8 @@ MATTERS = 0.01
 """From which difference on the other way of counting is told: half of what the weighing is allowed."""
 NO_METAL = "in glass or plastic, never in metal"
 STIR_SHELLAC = (
-    f"Stir or shake it every 30 min until it is dissolved, {NO_METAL}; date the jar, use it within 3 months, and "
-    "discard it when a drop on glass stays gummy."
+    f"Stir or shake shellac every 30 min until it is dissolved, {NO_METAL}; date the jar, use it within 3 months, "
+    "and discard it when a drop on glass stays gummy."
 )
 SOURCES = (
     "No metal: Popular Woodworking no. 158, November 2006, of water-soluble dye (excerpt); a supplier's chart, "
@@ -179,9 +179,8 @@ def reasons(mixing: Mixing) -> list[str]:
         slowed = next((batch for batch in dyes if batch.percent), None)
         if slowed:
             said.append("Retarder is a share of all the liquid, by volume.")
-    for batch in mixing.batches:
-        if isinstance(batch.recipe, Shellac):
-            said += [f"{_capital(batch.what)}: {cut_words(batch.recipe)}.", STIR_SHELLAC]
+    cuts = [(batch.what, batch.recipe) for batch in mixing.batches if isinstance(batch.recipe, Shellac)]
+    said += [f"{_capital(what)}: {cut_words(cut)}." for what, cut in cuts] + ([STIR_SHELLAC] if cuts else [])
     volumes = [batch.volume for batch in mixing.batches]
     if volumes:
         said.append(f"{100 * volumes[0].waste:g} % more is made than the wood takes, for what rag and cup keep.")
