@@ -10,6 +10,7 @@ import pytest
 from tests.conftest import EXAMPLE, SMALL
 from tests.test_cli import wrong
 from trials import costs, mixing
+from trials import folder as folders
 from trials.errors import UserError
 from trials.plan import read_plan
 
@@ -371,6 +372,7 @@ def test_a_hardener_is_refused_by_name_wherever_materials_are_read(run, folder):
         said = wrong(run, folder, command, folder)
         assert "trial.toml: step 'top coat': '2K waterborne polyurethane with hardener' tells of a hardener" in said
         assert "leave it out of the trial" in said
+    assert folders.load(folder).plan.steps  # what was recorded of such a trial still opens
 
 
 @pytest.mark.parametrize("parts", ["2K varnish 2, thinner 1", "varnish 10, hardener 1", "lacquer 1, Härter 1"])
