@@ -431,6 +431,18 @@ def test_what_may_not_dissolve_and_what_was_read_as_us_is_said_once() -> None:
     ]
 
 
+def test_an_entry_of_the_shops_own_without_a_coverage_goes_as_far_as_others(tmp_path) -> None:
+    own = tmp_path / "materials.toml"
+    own.write_text(
+        '[[top_coat]]\nname = "moon dust"\n[[top_coat]]\nname = "sun dust"\ncoverage = { most = "9 m^2/L" }\n'
+    )
+    for dust in ("moon dust", "sun dust"):
+        plan = replace(PLAN, steps=(*PLAN.steps[:3], Step("top coat", dust, "topcoated", "", "")))
+        (batch,) = (b for b in mixing.batches(plan, PATCHES, materials.load(own)).batches if b.kind == "top coat")
+        assert (batch.what, batch.coverage_source) == (dust, "of what is not known, as for others of its kind")
+        assert batch.volume.coverage_m2_l == pytest.approx(9.82, abs=0.005)
+
+
 def test_ready_made_stains_are_used_as_they_come() -> None:
     stains = Factor("stain", ("walnut gel stain", "brown stain"), "board")  # neither load nor coverage is said
     plan = replace(PLAN, factors=(stains,), controls=(), steps=(Step("stain", "as the key says", "dyed", "", ""),))

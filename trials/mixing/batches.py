@@ -260,12 +260,11 @@ def _coverage(work: Schedule, kind: str, entry: Material | None, settings: Setti
     """Return m²/L and where it comes from; of what is not known that of its kind which goes least far."""
     if kind in settings.coverage:
         return settings.coverage[kind], "as given for this trial"
-    known = [each for each in work.materials.entries if each.kind == ("carrier" if kind == "dye" else kind)]
-    spreads = [each.coverage for each in ([entry] if entry else known) if each.coverage and each.coverage.usual]
-    spread = min(spreads or [each.coverage for each in known if each.coverage], key=lambda each: each.usual or 0.0)
-    assert spread.usual is not None
-    source = spread.source if entry and entry.coverage else "of what is not known, as for others of its kind"
-    return spread.usual, source + ("" if spread.origin == BUILT_IN else f" ({spread.origin})")
+    if entry and entry.coverage and entry.coverage.usual:
+        origin = "" if entry.coverage.origin == BUILT_IN else f" ({entry.coverage.origin})"
+        return entry.coverage.usual, entry.coverage.source + origin
+    alike = [each.coverage for each in work.materials.entries if each.kind == ("carrier" if kind == "dye" else kind)]
+    return min(each.usual for each in alike if each and each.usual), "of what is not known, as for others of its kind"
 
 
 def _coats(text: str) -> int:
