@@ -143,8 +143,10 @@ def mix(
         str, typer.Option(help="Dye: '30 g/L' or '1 oz (weight)/qt' of powder; '3 %' of concentrate, by volume.")
     ] = "",
     basis: Annotated[str, typer.Option(help="A load counts the litre 'of carrier', or 'up to' the whole.")] = "",
-    cut: Annotated[float, typer.Option(min=0, help="Shellac: pounds of flakes in a US gallon of alcohol.")] = 0.0,
-    from_cut: Annotated[float, typer.Option(min=0, help="The ready cut that is thinned to --cut.")] = 0.0,
+    cut: Annotated[
+        float, typer.Option(min=0, max=10, help="Shellac: pounds of flakes in a US gallon of alcohol.")
+    ] = 0.0,
+    from_cut: Annotated[float, typer.Option(min=0, max=10, help="The ready cut that is thinned to --cut.")] = 0.0,
     retarder: Annotated[float, typer.Option(min=0, max=90, help="Per cent of retarder by volume.")] = 0.0,
     parts: Annotated[str, typer.Option(help="A blend by volume, such as 'alcohol 3, thinner 1'.")] = "",
     balance: Annotated[

@@ -47,7 +47,7 @@ def millilitres(ml: float, division: float = 0.0) -> str:
 
 def measured(ml: float) -> str:
     """Return mL that were rounded to a division already: ``15.3 mL``, ``60 mL``."""
-    return f"{round(ml, 2):g} mL"
+    return f"{ml:.2f}".rstrip("0").rstrip(".") + " mL"
 
 
 def amount_words(amount: float, unit: Unit, division: float = 0.0) -> str:
