@@ -368,6 +368,7 @@ def test_opening_again_needs_a_reason_and_stays_on_record(laid_out, run):
     run("record", marks(laid_out), laid_out)
     run("close", laid_out, "--yes")
     assert "needs a reason" in run("close", laid_out, "--open-again").err
+    assert "leave it out" in run("close", laid_out, "--open-again", "--why", "x", "--could-tell", "no").err
     assert run("close", laid_out, "--open-again", "--why", "the meter came").status == 0
     assert run("record", lightness(laid_out), laid_out).status == 0
     run("close", laid_out, "--yes")

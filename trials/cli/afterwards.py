@@ -112,7 +112,10 @@ def close(
     why: Annotated[str, typer.Option(help="The reason, on record; needed to open again.")] = "",
     could_tell: Annotated[
         list[str] | None,
-        typer.Option(help="Could A tell treatments while scoring? A=no, A=some or A=most; for each assessor."),
+        typer.Option(
+            metavar="NAME=ANSWER",
+            help="Could A tell treatments while scoring? A=no, A=some or A=most; for each assessor.",
+        ),
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Close even if something lacks, and ask nothing.")] = False,
     as_json: JsonOption = False,
@@ -128,6 +131,8 @@ def close(
     from trials import records
     from trials.cli import closing
 
+    if open_again and could_tell:
+        raise UserError(Problem("--could-tell is asked when the scoring is closed", "leave it out to open it again"))
     if open_again and not why.strip():
         raise UserError(Problem("opening the scoring again needs a reason", 'add --why "a third assessor came"'))
     with folders.locked(folders.at(folder)):
