@@ -69,17 +69,20 @@ def _shape(analysis: Analysis, left: np.ndarray) -> Iterator[str]:
     """Say whether the scatter or the steps grow with the readings, and which scale would mend it."""
     growth = rank_correlation(np.array(analysis.fit.fitted), np.abs(left))
     steps = non_additivity(analysis)
-    reasons = []
+    reasons, rising = [], False
+    less, more = analysis.response.less_more
     if growth is not None and growth[1] < DOUBT:
-        more = "higher" if growth[0] > 0 else "lower"
-        reasons.append(f"readings scatter more where they are {more} (p {p_words(growth[1])})")
+        rising |= growth[0] > 0
+        reasons.append(
+            f"readings scatter more where they are {more if growth[0] > 0 else less} (p {p_words(growth[1])})"
+        )
     if steps is not None and steps[1] < DOUBT:
+        rising |= steps[0] > 0
         grow = "larger" if steps[0] > 0 else "smaller"
-        reasons.append(f"the steps between levels are {grow} where readings are higher (p {p_words(steps[1])})")
+        reasons.append(f"the steps between levels are {grow} where readings are {more} (p {p_words(steps[1])})")
     if not reasons:
         yield "Residuals show no shape: neither scatter nor steps change with the size of the readings."
         return
-    rising = any("higher" in reason.split("where")[1] and "smaller" not in reason for reason in reasons)
     said = " and ".join(reasons)
     yield f"{said[:1].upper()}{said[1:]}: {_advice(analysis, rising=rising)}."
 

@@ -433,16 +433,13 @@ def _sentence(
     response = analysis.response
     came_out = difference_words(response, leading)
     interval = _with_level(response, leading, made, level) + (f", {by}" if by else "")
-    first = (
-        f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} {came_out} "
-        f"({interval})."
-    )
+    first = f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {came_out} ({interval})."
     you_said = f"You said {worth:g} {response.unit_words(worth)} is worth having: "
     return f"{first} {you_said}{_verdict_words(analysis, leading, worth, verdict, level)}."
 
 
 def _with_level(response: Response, leading: Comparison, made: Sequence[Comparison], level: float) -> str:
-    """Return ``95% interval 0.2 to 1.0 higher, holding for all 3 pairs at once``."""
+    """Return ``95% interval 0.2 to 1.0 clearer, holding for all 3 pairs at once``."""
     pairs = len(made)
     said = f"{per_cent(all_of(level, pairs))} interval {interval_words(response, leading.lower, leading.upper)}"
     return f"{said}, holding for all {pairs} pairs at once" if pairs > 1 else said
@@ -496,33 +493,24 @@ def _boards_to_settle(analysis: Analysis, leading: Comparison, worth: float, lev
 
 
 def difference_words(response: Response, comparison: Comparison) -> str:
-    """Return ``0.6 grade higher, which is better``."""
+    """Return ``figure clarity came out 0.6 grade clearer, which is better``."""
     digits = decimals(comparison.lower, comparison.upper)
     size = f"{abs(comparison.difference):.{digits}f}"
     if float(size) == 0:
-        return "came out the same"
-    direction = direction_words(response)[comparison.difference > 0]
+        return f"{response.words} came out the same"
+    direction = response.less_more[bool(comparison.difference > 0)]
     unit = response.unit_words(float(size))
     merit = "better" if comparison.gain > 0 else "worse"
-    return f"came out {size} {unit} {direction}, which is {merit}"
-
-
-def direction_words(response: Response) -> tuple[str, str]:
-    """Return what a smaller and a larger value are called: on the L* scale, 0 is black and 100 is white.
-
-    A lap's step is a difference of two lightnesses, so that less of it is no darker.
-    """
-    is_lightness = response.unit == "L*" and not response.is_of_laps
-    return ("darker", "lighter") if is_lightness else ("lower", "higher")
+    return f"{response.says} {size} {unit} {direction}, which is {merit}"
 
 
 def interval_words(response: Response, lower: float, upper: float) -> str:
-    """Return ``0.2 to 1.0 higher`` or ``0.4 lower to 2.0 higher``."""
+    """Return ``0.2 to 1.0 clearer`` or ``0.4 darker to 2.0 lighter``."""
     if math.isnan(lower):
         return "not known"
     digits = decimals(lower, upper)
     low, high = f"{abs(lower):.{digits}f}", f"{abs(upper):.{digits}f}"
-    down, up = direction_words(response)
+    down, up = response.less_more
     if lower >= 0:
         return f"{low} to {high} {up}"
     if upper <= 0:
@@ -574,7 +562,7 @@ def _dependence(
     pair = f", {leading.second} instead of {leading.first}," if several else ""
     for level, one in within(analysis, factor, other, leading):
         digits = decimals(one.lower, one.upper)
-        direction = direction_words(analysis.response)[one.difference > 0]
+        direction = analysis.response.less_more[bool(one.difference > 0)]
         interval = interval_words(analysis.response, one.lower, one.upper)
         verdict = f": {judge(one, worth)}" if worth is not None else ""
         size = f"{abs(one.difference):.{digits}f}"
@@ -627,7 +615,7 @@ def explore(analysis: Analysis, factor: Factor) -> Finding:
     clear = leading.lower > 0 or leading.upper < 0
     closing = "clear of chance, but not asked beforehand" if clear else "it may be chance"
     sentence = (
-        f"{_capital(factor.words)} {leading.second} instead of {leading.first}: {response.words} "
+        f"{_capital(factor.words)} {leading.second} instead of {leading.first}: "
         f"{difference_words(response, leading)} ({_with_level(response, leading, made, level)}); {closing}."
     )
     depends = tuple(depends_on(analysis, factor, leading))

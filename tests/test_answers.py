@@ -48,7 +48,6 @@ aim = "less"
 name = "lap_visibility"
 kind = "grade"
 half_grades = true
-aim = "more"
 """
 
 
@@ -221,7 +220,7 @@ def lap_trial(tmp_path, more="", step_of=None):
         share = 1 / (1 + math.exp(-place))
         if at["response"] == "lap_step":
             return 6 * share + draw.gauss(0, 0.2)
-        return min(5, max(1, round(2 * (5 - 4 * share) + draw.gauss(0, 0.3)) / 2))
+        return min(5, max(1, round(2 * (1 + 4 * share) - draw.gauss(0, 0.3)) / 2))
 
     return trial_of(tmp_path / "laps", LAPS + more, value)
 

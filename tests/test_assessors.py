@@ -484,7 +484,7 @@ def test_a_time_that_is_none_is_said():
 
 # --- each assessor in one sentence -----------------------------------------------------------------
 
-GRADE = Response("clarity", "grade", 5, True, "", 1, 5, "more", None, ("topcoated",), ())
+GRADE = Response("figure_clarity", "grade", 5, True, "", 1, 5, "more", None, ("topcoated",), ())
 
 
 def sentence_of(marks, name="B", response=GRADE):
@@ -495,9 +495,9 @@ def sentence_of(marks, name="B", response=GRADE):
 def test_everything_of_an_assessor_in_one_sentence():
     said = sentence_of(session(np.random.default_rng(3), patches=30, drifts=(0.0, 1.0), noise=0.2, again=6))
     assert said.startswith("B marks 0.")
-    assert "grade higher than the others (95% interval" in said
+    assert "grade clearer than the others (95% interval" in said
     assert "gave 6 patches seen twice the same mark never (standard deviation of a repeated mark" in said
-    assert "from the first patch to the last the marks rose by 1.0" in said
+    assert "from the first patch to the last the marks moved 1.0" in said
     assert said.count(".\n") == 0
     assert said.endswith(".")
 

@@ -607,7 +607,7 @@ def visibility(patch, draw, shifts, boards=0.3):
     index = 1 - math.exp(-((minutes[patch["return_time"]] / tau) ** 2))
     if patch["response"] == "lap_step":
         return 6 * index + draw.gauss(0, 0.2)
-    return min(5, max(1, round(2 * (5 - 4 * index + draw.gauss(0, 0.8))) / 2))
+    return min(5, max(1, round(2 * (1 + 4 * index - draw.gauss(0, 0.8))) / 2))
 
 
 @pytest.fixture(scope="module")
@@ -650,7 +650,7 @@ def test_windows_as_they_are_drawn(lapped, name):
             assert math.isnan(point["seen"])
             assert point["share"] == pytest.approx((cell["value"] / cell["board"].map(full)).mean())
         else:
-            assert point["seen"] == (cell["value"] <= 3).sum()
+            assert point["seen"] == (cell["value"] >= 3).sum()
             assert point["share"] == point["seen"] / 3
     assert len(found.points) == 10
     for frame in (found.points, found.curve):
@@ -782,7 +782,7 @@ def test_one_piece_and_carriers_that_differ():
 
 
 def test_laps_that_tell_nothing_are_said(lapped):
-    never = tuple(row | {"value": "5.0"} for row in lapped.readings if row["response"] == "lap_visibility")
+    never = tuple(row | {"value": "1.0"} for row in lapped.readings if row["response"] == "lap_visibility")
     found = lap_window(replace(lapped, readings=never, journal=never))
     assert not found.told
     assert found.sentence.endswith("no lap was seen at any of the return times, 60 s to 10 min.")
@@ -799,7 +799,7 @@ def test_waits_beyond_those_tried(lapped):
     for row in chosen:
         seen = codes[int(row["patch"])] in ("600 s", "24 h")
         late += seen
-        readings.append(row | {"value": "2.0" if seen and late % 4 == 1 else "5.0"})
+        readings.append(row | {"value": "4.0" if seen and late % 4 == 1 else "1.0"})
     found = lap_window(replace(lapped, readings=tuple(readings), journal=tuple(readings)), risk=0.9)
     assert all(math.isinf(wait.minutes) and wait.lower <= 10 for wait in found.waits)
     assert all("may wait" in wait.sentence and "tried" in wait.sentence for wait in found.waits)

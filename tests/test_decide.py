@@ -226,7 +226,11 @@ def test_an_unread_response_cannot_be_told(tmp_path):
     ],
 )
 def test_aims(tmp_path, aim, up, verdict):
-    text = SMALL.replace("count = 4", "count = 8").replace('aim = "more"', f"aim = {aim}")
+    text = (
+        SMALL.replace("count = 4", "count = 8")
+        .replace('aim = "more"', f"aim = {aim}")
+        .replace("figure_clarity", "fleck")
+    )
     finding = decide.decide(trial_of(tmp_path, text, values({"shellac": up}, spread=0.05))).findings[0]
     assert finding.verdict == verdict
     assert finding.leading.difference == pytest.approx(up, abs=0.15)

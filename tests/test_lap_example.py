@@ -77,7 +77,7 @@ def test_grades_are_seen_as_often_as_stated(log_odds):
     grades = [float(simulate._grade(log_odds, draw)) for _ in range(5000)]
     chance = 1 / (1 + math.exp(-log_odds))
     assert {2 * grade % 1 for grade in grades} == {0.0}
-    share = sum(grade <= 3 for grade in grades) / 5000
+    share = sum(grade >= 3 for grade in grades) / 5000
     assert abs(share - chance) < 4 * math.sqrt(chance * (1 - chance) / 5000)
 
 

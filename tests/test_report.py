@@ -546,7 +546,7 @@ def test_assessors_are_compared_in_plain_words(tmp_path):
 
     _, page = make(tmp_path, text, value, 2)
     assert (
-        "B read 0.75 grade higher than A on average, over 16 patches that both have read; 75% of their" in page.flat
+        "B read 0.75 grade clearer than A on average, over 16 patches that both have read; 75% of their" in page.flat
     )
 
 

@@ -82,8 +82,8 @@ def test_a_clear_effect_is_seen_all_three_ways(tmp_path, half, assessors):
         assert way.estimate == pytest.approx(1.2, abs=0.3)  # some two standard errors
         assert way.lower < way.estimate < way.upper
     assert one.sentence.startswith(
-        "All three ways of counting grades say the same: with seal coat shellac instead of none figure clarity "
-        "comes out higher (taken as numbers p"
+        "All three ways of counting grades say the same: with seal coat shellac instead of none "
+        "figure clarity came out clearer, which is better (taken as numbers p"
     )
 
 
@@ -443,7 +443,7 @@ def test_complete_separation_is_said_and_no_number_given(tmp_path):
 
     (one,) = compared(trial_of(tmp_path, text, value, assessors=2))
     assert not one.ordered.had
-    assert "no limit (higher without end)" in one.ordered.why_not
+    assert "no limit, as where the grades of two levels do not overlap" in one.ordered.why_not
     assert all(math.isnan(number) for number in (one.ordered.odds, one.ordered.p, one.ordered.estimate))
     assert one.rerandomised.p == pytest.approx(2 / 2**11)
     assert one.agree

@@ -36,10 +36,14 @@ class Condition:
 
     @property
     def words(self) -> str:
-        """The condition as it is written and read: ``darkness at most 38 L*``."""
+        """The condition as it is written and read: ``darkness of L* 38 or darker``."""
         name, unit = self.response.words, self.response.unit if self.response.kind == "measure" else ""
         if self.response.kind == "yes_no":
             return f"{name} is {'yes' if self.low == 1 else 'no'}"
+        is_lightness = self.response.unit == "L*" and not self.response.is_of_laps
+        if is_lightness and math.isinf(self.low) != math.isinf(self.high):
+            limit = f"{self.low:g} or lighter" if math.isinf(self.high) else f"{self.high:g} or darker"
+            return f"{name} of L* {limit}"
         if math.isinf(self.low):
             return f"{name} at most {self.high:g} {unit}".strip()
         if math.isinf(self.high):

@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from trials.bench_choices import Bench
+from trials.errors import Problem
+from trials.scales import SCALES
 
 if TYPE_CHECKING:
     from trials.costs import Costs
@@ -146,6 +148,57 @@ class Response:
         return " ".join(part for part in (limits, self.unit) if part) or "a number"
 
     @property
+    def less_more(self) -> tuple[str, str]:
+        """What a smaller and a larger value are called: ``less clear`` and ``clearer``; on L*, 0 is black.
+
+        Words of one's own that run against a scale's aim turn it round. What has no direction of its own is lower or
+        higher, which says nothing without better or worse.
+        """
+        if self.is_of_laps and self.kind == "measure":  # a difference of two lightnesses: less of it is no darker
+            return "less", "more"
+        if self.unit == "L*":
+            return "darker", "lighter"
+        scale = SCALES.get(self.name) if self.kind == "grade" else None
+        if scale is None:
+            return "lower", "higher"
+        turned = bool(scale.aim) and self.aim in ("more", "less") and self.aim != scale.aim
+        return (scale.more, scale.less) if turned else (scale.less, scale.more)
+
+    @property
+    def says(self) -> str:
+        """How a sentence about it begins: ``laps show`` more, ``darkness came out`` darker."""
+        if self.is_of_laps and self.kind == "measure":
+            return "laps show"
+        return SCALES[self.name].says if self.kind == "grade" and self.name in SCALES else f"{self.words} came out"
+
+    @property
+    def least_most(self) -> tuple[str, str]:
+        """The superlatives of `less_more`: ``least clear`` and ``clearest``."""
+        less, more = (_SUPERLATIVES.get(word) or f"{word.removesuffix('er')}est" for word in self.less_more)
+        return less, more
+
+    def merit(self, *, more: bool) -> str:
+        """Return whether more of it (or less) is ``better`` or ``worse``; nothing where a value is aimed at."""
+        return "" if self.aim == "target" else "better" if more == (self.aim == "more") else "worse"
+
+    def went(self, *, more: bool) -> str:
+        """Return ``clearer``; ``higher, which is better`` where its words have no direction of their own."""
+        word, merit = self.less_more[more], self.merit(more=more)
+        return f"{word}, which is {merit}" if merit and word in ("lower", "higher") else word
+
+    @property
+    def aim_words(self) -> str:
+        """Which way it should go: ``darker is better``, ``close to 38 L*``."""
+        if self.aim == "target":
+            return f"close to {self.target:g} {self.unit}".rstrip()
+        return f"{self.less_more[self.aim == 'more']} is better"
+
+    @property
+    def is_worded(self) -> bool:
+        """Whether its grades are in words, so that nobody is asked for a bare number."""
+        return self.kind != "grade" or any(self.anchors)
+
+    @property
     def is_of_laps(self) -> bool:
         """Whether it says how much a lap shows: its name begins with lap."""
         return self.name.startswith("lap")
@@ -154,6 +207,9 @@ class Response:
     def stage(self) -> str:
         """The stage the questions are answered at: the last one read."""
         return self.stages[-1]
+
+
+_SUPERLATIVES = {"less": "least", "more": "most", "less clear": "least clear"}
 
 
 def response_of(values: Mapping[str, Any], usual: Response | None = None) -> Response:
@@ -344,6 +400,18 @@ class Plan:
         if self.title.casefold().startswith(self.mark):
             return self.title
         return f"{self.mark.capitalize()}: {self.title}"
+
+    def unworded(self) -> list[Problem]:
+        """Return a fault for each graded response whose grades are in no words: nobody scores bare numbers alike."""
+        return [
+            Problem(
+                f"{response.words} is graded 1 to {response.grades}, and no grade is in words",
+                'write anchors = ["…", "…", "…"] under it: what the lowest, the middle and the highest look like',
+                file="trial.toml",
+            )
+            for response in self.responses
+            if not response.is_worded
+        ]
 
     def factor(self, name: str) -> Factor:
         """Return the factor of that name."""

@@ -174,8 +174,11 @@ def _preference(table: Table, name: str, factors: tuple[Factor, ...]) -> Prefere
 def _response(table: Table, name: str, kind: str) -> Response:
     grades = table.count("grades", 5, 2, 100) if kind == "grade" else 2
     anchors = table.words("anchors", scales.anchors(name, grades) if kind == "grade" else ())
+    if kind == "grade" and len(anchors) == 3 < grades:
+        anchors = scales.spread_out(anchors, grades)
     if anchors and len(anchors) != grades:
-        table.fault("anchors", f"there are {len(anchors)} anchors for {grades} grades", "write one for each grade")
+        cure = "write one for each grade, or three: for the lowest, the middle and the highest"
+        table.fault("anchors", f"there are {len(anchors)} anchors for {grades} grades", cure)
     if kind != "grade":
         for key in ("grades", "half_grades", "anchors"):
             if key in table:
@@ -190,7 +193,7 @@ def _response(table: Table, name: str, kind: str) -> Response:
         low, high = (1.0, float(grades)) if kind == "grade" else (0.0, 1.0)
     elif low is not None and high is not None and low >= high:
         table.fault("low", f"low ({low:g}) is not below high ({high:g})", "swap or correct them")
-    aim, target = _aim(table)
+    aim, target = _aim(table, scales.SCALES.get(name) if kind == "grade" and "anchors" not in table else None)
     return Response(
         name=name,
         kind=kind,
@@ -206,8 +209,9 @@ def _response(table: Table, name: str, kind: str) -> Response:
     )
 
 
-def _aim(table: Table) -> tuple[str, float | None]:
-    written = table.values.get("aim", "more")
+def _aim(table: Table, scale: scales.Scale | None) -> tuple[str, float | None]:
+    """Return the aim and the target; an aim that contradicts the words of its scale is a fault."""
+    written = table.values.get("aim", scale.aim or "more" if scale else "more")
     if isinstance(written, int | float) and not isinstance(written, bool):
         return "target", table.number("aim")
     if written not in ("more", "less"):
@@ -215,6 +219,10 @@ def _aim(table: Table) -> tuple[str, float | None]:
             "aim", f"aim is {written!r}", "write 'more', 'less', or the number to come close to, such as aim = 38"
         )
         return "more", None
+    if scale and scale.aim not in ("", written):
+        what = f"aim is {written!r}, but 5 is {scale.anchors[-1]!r} and 1 {scale.anchors[0]!r}"
+        other = "for a scale that runs the other way write its words, from grade 1 up"
+        table.fault("aim", what, f'write aim = "{scale.aim}"; {other}: {scale.the_other_way}')
     return str(written), None
 
 

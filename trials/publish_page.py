@@ -97,9 +97,8 @@ def _responses(plan: Plan, shown: bool) -> tuple[str, ...]:
     """Return each response with its scale, which way it should go, when it was read and the words of its grades."""
     lines = []
     for response in plan.responses:
-        aim = f"{response.aim} is better" if response.target is None else f"best at {response.target:g}"
         scale = _marked(data_package.scale(response))
-        lines.append(f"`{response.name}`: {scale}; {aim}; read when {' and '.join(response.stages)}")
+        lines.append(f"`{response.name}`: {scale}; {response.aim_words}; read when {' and '.join(response.stages)}")
         if shown or untold(plan, " ".join(response.anchors)):
             lines += [f"  {grade}: {_marked(words)}" for grade, words in enumerate(response.anchors, start=1)]
     lines += [f"`{one.name}`: which of two patches was chosen; read when {one.stage}" for one in plan.preferences]

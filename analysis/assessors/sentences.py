@@ -62,17 +62,19 @@ def _beside_others(row: pd.Series, response: Response) -> str:
     if not row["shared"]:
         return "shares no patch with another, so how high it marks beside others cannot be told"
     if np.isnan(lower) or upper - lower < 1e-9:
-        size = f"{abs(mean):.3g} {response.unit_words(abs(mean))} {'higher' if mean > 0 else 'lower'} than"
+        size = f"{abs(mean):.3g} {response.unit_words(abs(mean))} {response.less_more[bool(mean > 0)]} than"
         text = f"marks {'just as' if abs(mean) < 1e-9 else size} the others on {_patches(row['shared'])}"
     else:
         places = _places((upper - lower) / 2)
         unit = response.unit_words(abs(mean))
         bounds = f"(95% interval {_signed(lower, places)} to {_signed(upper, places)})"
         if lower <= 0 <= upper:
-            text = f"marks neither clearly higher nor lower than the others, {_signed(mean, places)} {unit} {bounds}"
+            text = (
+                f"marks no otherwise than the others that is clear of chance, {_signed(mean, places)} {unit} {bounds}"
+            )
         else:
             near, far = sorted((abs(lower), abs(upper)))
-            size = f"{abs(mean):.{places}f} {unit} {'higher' if mean > 0 else 'lower'}"
+            size = f"{abs(mean):.{places}f} {unit} {response.less_more[bool(mean > 0)]}"
             text = f"marks {size} than the others (95% interval {near:.{places}f} to {far:.{places}f})"
     if np.isnan(row["spread"]) or response.kind == "yes_no":
         return text
@@ -99,17 +101,17 @@ def _over_the_session(row: pd.Series, response: Response) -> str:
         return f"whether the marks drifted cannot be told: {row['drift_unknown']}"
     unit = response.unit_words(abs(change))
     span = "from the first patch to the last the marks"
-    way = "rose" if change > 0 else "fell"
+    way = f"towards {response.less_more[bool(change > 0)]}"
     if np.isnan(lower):
-        return f"{span} {way} by {abs(change):.2g} {unit}, but {row['drift_unknown']}"
+        return f"{span} moved {abs(change):.2g} {unit} {way}, but {row['drift_unknown']}"
     if upper - lower < 1e-9:
-        return f"{span} {'stayed' if abs(change) < 1e-9 else f'{way} by {abs(change):.2g} {unit}'}"
+        return f"{span} {'stayed' if abs(change) < 1e-9 else f'moved {abs(change):.2g} {unit} {way}'}"
     places = _places((upper - lower) / 2)
     if lower <= 0 <= upper:
         bounds = f"95% interval {_signed(lower, places)} to {_signed(upper, places)}"
         return f"{span} did not clearly drift, {_signed(change, places)} {unit} ({bounds})"
     near, far = sorted((abs(lower), abs(upper)))
-    return f"{span} {way} by {abs(change):.{places}f} {unit} (95% interval {near:.{places}f} to {far:.{places}f})"
+    return f"{span} moved {abs(change):.{places}f} {unit} {way} (95% interval {near:.{places}f} to {far:.{places}f})"
 
 
 def _patches(count: int) -> str:

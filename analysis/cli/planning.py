@@ -75,7 +75,11 @@ def check(
             outlook_page.write(place.path / PAGE, plan, layout, seen)
         data["page"] = str(place.path / PAGE)
         lines += ["", str(place.path / PAGE)]
-    sound = foretold.sound and not refused and not impossible
+    unworded = plan.unworded()
+    data["unworded"] = [str(one) for one in unworded]
+    if unworded:
+        lines += ["", "Grades without words:", *(f"- {one}" for one in unworded)]
+    sound = foretold.sound and not refused and not impossible and not unworded
     shell.answer("check", as_json=as_json, data=data, lines=lines, ok=sound)
     if refused:
         shell.say("Materials are in the way: mend what is refused above.")
@@ -252,6 +256,8 @@ def _lay_out(folder: Path, seed: int | None, *, discard: bool, as_json: bool) ->
 
     place = folders.at(folder)
     checked = folders.read_plan(place.plan_file)
+    if faults := checked.unworded():
+        raise UserError(*faults)
     with folders.locked(place):
         folders.check_free(place, discard=discard)
         with shell.long_work("Looking for the best boards:") as work:

@@ -69,7 +69,7 @@ def _responses(responses: Sequence[Response]) -> Table:
         ends = ""
         if response.anchors:
             ends = f"1: {response.anchors[0]}; {response.grades}: {response.anchors[-1]}"
-        cells = (response.words, words.scale_words(response), ends, words.aim_words(response), response.stage)
+        cells = (response.words, words.scale_words(response), ends, response.aim_words, response.stage)
         rows.append(tuple(map(words.clean, cells)))
     columns = ("response", "how it is read", "ends of the scale", "aim", "read when")
     return Table("What was scored or measured", columns, (False,) * 5, tuple(rows))

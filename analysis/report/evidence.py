@@ -122,9 +122,11 @@ def _means_picture(analysis: Analysis, factor: Factor, name: str) -> Iterator[Pi
         if low["lower"] == low["lower"]
         else "no interval can be given"
     )
+    least, most = response.least_most
+    aim = f" ({response.aim_words})" if most == "highest" else ""
     caption = (
-        f"{words.capital(response.words)} by {factor.words}: the mean is highest with {shown[0]} and lowest with "
-        f"{shown[1]}; small signs are patches, {bars}."
+        f"{words.capital(response.words)} by {factor.words}: {most} with {shown[0]}, {least} with {shown[1]}{aim}; "
+        f"small signs are patches, {bars}."
     )
     title = f"Mean {response.words} by {factor.words}, over the values of the patches"
     figure = figures.means(analysis, factor, table)

@@ -48,7 +48,10 @@ class Shade:
         if self.spread == 0:
             return "All patches that were read have the same value, and so the same grey."
         low, high = self.text(self.low), self.text(self.high)
-        return f"The darker the grey, the higher the value: from {low} (lightest) to {high} (darkest)."
+        if self.response is None or self.response.kind == "yes_no":
+            return f"Lightest grey is {low}, darkest {high}."
+        more = "laps show more" if self.response.is_of_laps else self.response.went(more=True)
+        return f"Darker grey means {more}: from {low} (lightest) to {high} (darkest)."
 
 
 def grey(level: float) -> str:

@@ -66,7 +66,7 @@ def _pairs(response: Response, tables: Tables) -> Iterator[str]:
         gap = row["mean_difference"]
         size = words.number(abs(gap), 2)
         unit = response.unit_words(abs(gap))
-        way = "higher" if gap > 0 else "lower"
+        way = response.less_more[bool(gap > 0)]
         lead = f"{second} read {size} {unit} {way} than {first} on average"
         if float(size) == 0:
             lead = f"{second} and {first} read the same on average"

@@ -19,7 +19,6 @@ from analysis.decide import (
     WORTH_IT,
     Comparison,
     Finding,
-    direction_words,
 )
 from analysis.responses import Analysis
 from trials import structure
@@ -178,16 +177,9 @@ def gain_axis(response: Response) -> str:
     unit = counted_in(response)
     if response.aim == "target":
         return f"closer to {response.target:g} {unit}".rstrip() + " (right is better)"
-    way = direction_words(response)[response.aim == "more"]
+    way = response.less_more[response.aim == "more"]
     of = f"{unit} {way}" if unit else way
     return f"{response.words}: {of} (right is better)"
-
-
-def aim_words(response: Response) -> str:
-    """Return which way a response should go."""
-    if response.aim == "target":
-        return f"close to {response.target:g} {response.unit}".rstrip()
-    return f"{direction_words(response)[response.aim == 'more']} is better"
 
 
 def scale_words(response: Response) -> str:
@@ -214,9 +206,6 @@ def gain_sentence(finding: Finding, factor: Factor, response: Response) -> str:
     one = finding.leading
     assert one is not None
     shown = decide.decimals(one.gain_lower, one.gain_upper)
-    size = number(abs(one.gain), shown)
-    unit = response.unit_words(abs(one.gain))
-    kind = "gains" if one.gain >= 0 else "loses"
     where = {
         WORTH_IT: "the whole interval lies at or above",
         NOT_WORTH_IT: "the whole interval lies below",
@@ -225,7 +214,7 @@ def gain_sentence(finding: Finding, factor: Factor, response: Response) -> str:
     beside = f"; {where} the {finding.worth:g} worth having" if where and finding.worth is not None else ""
     bounds = interval(one.gain_lower, one.gain_upper, shown)
     return (
-        f"{capital(factor.words)} {one.second} instead of {one.first} {kind} {size} {unit} of {response.words}"
+        f"{capital(factor.words)} {one.second} instead of {one.first}: {decide.difference_words(response, one)}"
         f" ({per_cent(finding.together)} interval of the gain {bounds}{_all_pairs(finding)}){beside}."
     )
 

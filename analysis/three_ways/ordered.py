@@ -73,7 +73,7 @@ class Ordered:
         difference, se = float(found["difference"].iloc[0]), float(found["se"].iloc[0])
         difference = difference if found["first"].iloc[0] == second else -difference
         if factor in self.without_limit or se > FAR:
-            return replace(blank, why_not=_without_limit(difference))
+            return replace(blank, why_not=_NO_LIMIT)
         half = float(stdtrit(df, 0.5 + level / 2)) * se
         odds, lower, upper = np.exp(np.clip([difference, difference - half, difference + half], -MOST, MOST))
         way = replace(blank, odds=float(odds), odds_lower=float(lower), odds_upper=float(upper))
@@ -101,6 +101,9 @@ class Ordered:
             p_factor=p_factor,
             p_factor_judged=p_factor_judged,
         )
+
+
+_NO_LIMIT = "the readings set the ordered model no limit, as where the grades of two levels do not overlap"
 
 
 def ordered_model(analysis: Analysis) -> Ordered:
@@ -170,14 +173,6 @@ def _differences(fit: OrdinalFit, factor: str) -> pd.DataFrame:
     """Return the differences between a factor's levels; se is NaN where the covariances give no variance."""
     with np.errstate(invalid="ignore"):
         return fit.differences(factor)
-
-
-def _without_limit(difference: float) -> str:
-    where = "higher" if difference > 0 else "lower"
-    return (
-        f"the readings set the ordered model no limit ({where} without end), as where the grades of two levels do "
-        "not overlap"
-    )
 
 
 def _whole_factor(fit: OrdinalFit, treated: pd.DataFrame, factor: str, df: float) -> tuple[float, str]:

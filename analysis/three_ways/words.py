@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from analysis.decide import decimals, direction_words
+from analysis.decide import decimals
 from analysis.effects import p_words
 from analysis.three_ways.agreement import is_clear
 from analysis.three_ways.way import CLEAR, SAID, Way
@@ -75,11 +75,14 @@ def _together(
     if about == "factor":
         return f"{response.words} differs between the levels of {factor}{nearly}"
     direction = next(way.direction for way in ways if way.direction)
-    return f"with {subject} {response.words} comes out {direction_words(response)[direction > 0]}{nearly}"
+    more = direction > 0
+    merit = response.merit(more=more)
+    said = f"{response.says} {response.less_more[more]}" + (f", which is {merit}" if merit else "")
+    return f"with {subject} {said}{nearly}"
 
 
 def _said(way: Way, about: str, response: Response, at: float) -> str:
-    """Say what one way says: ``0.6 grade higher (p = 0.012)``."""
+    """Say what one way says: ``0.6 grade clearer (p = 0.012)``."""
     p = f"(p {p_words(way.p_about(about))})"
     if about == "factor":
         return f"differs {p}" if is_clear(way, about, at) else f"does not differ clearly {p}"
@@ -94,7 +97,7 @@ def _said(way: Way, about: str, response: Response, at: float) -> str:
 
 
 def _direction(way: Way, response: Response) -> str:
-    return direction_words(response)[way.direction > 0] if way.direction else "the same"
+    return response.went(more=way.direction > 0) if way.direction else "the same"
 
 
 def _times(odds: float) -> str:

@@ -48,18 +48,18 @@ TRUTH: dict[str, dict[str, Any]] = {
         "repeat": 0.3,
     },
     "lap_visibility": {
-        "mean": 3.3,
+        "mean": 2.7,
         "effects": {
-            "carrier": {"water": 0.3, "alcohol": -0.8, "oil": 0.6},
-            "dye_load": {"15 g/L": 0.1, "30 g/L": -0.1},
+            "carrier": {"water": -0.3, "alcohol": 0.8, "oil": -0.6},
+            "dye_load": {"15 g/L": -0.1, "30 g/L": 0.1},
             "seal_coat": {"none": 0.0, "shellac 1 lb cut": 0.0},
-            "glaze_dwell": {"3 min": 0.0, "6 min": 0.0, "12 min": 0.1},
+            "glaze_dwell": {"3 min": 0.0, "6 min": 0.0, "12 min": -0.1},
         },
         # a brushed coat of shellac drags the alcohol dye
-        "together": [{"carrier": "alcohol", "seal_coat": "shellac 1 lb cut", "effect": -0.75}],
-        "control": 4.9,
+        "together": [{"carrier": "alcohol", "seal_coat": "shellac 1 lb cut", "effect": 0.75}],
+        "control": 1.1,
         "spread": {"lot": 0.1, "board": 0.3, "lane": 0.15, "strip": 0.15, "patch": 0.2},
-        "assessors": {"A": 0.1, "B": -0.1},
+        "assessors": {"A": -0.1, "B": 0.1},
         "repeat": 0.3,
     },
     "darkness": {
@@ -176,8 +176,8 @@ def _answers() -> dict[str, Any]:
             {"factor": "seal_coat", "response": "figure_clarity", "first": "none", "second": "shellac 1 lb cut",
              "difference": step(clarity["seal_coat"], "none", "shellac 1 lb cut")},
             {"factor": "seal_coat", "response": "lap_visibility", "first": "none", "second": "shellac 1 lb cut",
-             # -0.75 with one carrier of three
-             "difference": step(lap["seal_coat"], "none", "shellac 1 lb cut") - 0.25},
+             # 0.75 with one carrier of three
+             "difference": step(lap["seal_coat"], "none", "shellac 1 lb cut") + 0.25},
             {"factor": "carrier", "response": "darkness", "first": "water", "second": "alcohol",
              "difference": step(dark["carrier"], "water", "alcohol")},
             {"factor": "carrier", "response": "darkness", "first": "water", "second": "oil",

@@ -43,8 +43,8 @@ TRUTH: dict[str, Any] = {
     "boards": 0.8,  # how boards differ, in the log odds
     "wet_min": 0.1,  # what an edge met at once has waited in truth
     "grade": {
-        "half_seen": 3.25,  # where grade 3 ends once rounded to half grades
-        "per_log_odds": 0.3,  # grades lost for each unit of log odds; the noise is logistic
+        "half_seen": 2.75,  # where grade 3 begins once rounded to half grades
+        "per_log_odds": 0.3,  # grades more for each unit of log odds; the noise is logistic
     },
     "step": {
         "double_coat": 7.0,  # L* at an edge that has set
@@ -112,10 +112,10 @@ def _log_odds(carrier: str, waited_min: float) -> float:
 
 
 def _grade(log_odds: float, draw: random.Random) -> str:
-    """Return a grade in halves from 1 to 5, of which 3 or less has just these log odds."""
+    """Return a grade in halves from 1 to 5, of which 3 or more has just these log odds."""
     chance = draw.random()
     luck = math.log(chance / (1 - chance))
-    seen = TRUTH["grade"]["half_seen"] - TRUTH["grade"]["per_log_odds"] * (log_odds + luck)
+    seen = TRUTH["grade"]["half_seen"] + TRUTH["grade"]["per_log_odds"] * (log_odds + luck)
     return f"{min(max(round(seen * 2) / 2, 1), 5):g}"
 
 
@@ -148,7 +148,7 @@ def _answers() -> dict[str, Any]:
     """Return the truth, with the waits that the analysis looks for."""
     wanted = {"seen": (RISK, _chance_over_boards), "index": (INDEX, _index_of_middling_board)}
     return {
-        "note": "invented; seen_min is the wait at which a lap is seen (grade 3 or less) with the stated risk over "
+        "note": "invented; seen_min is the wait at which a lap is seen (grade 3 or more) with the stated risk over "
         "all boards, index_min that at which a middling board's lap shows the stated share of a full double coat",
         "risk": RISK,
         "index": INDEX,

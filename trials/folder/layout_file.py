@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trials import __version__, csv_source, data_package, limits, prespecified
 from trials.csv_text import csv_text
@@ -185,6 +186,7 @@ def layout_seen(folder: Folder, plan: Plan, where: Where, tables: Mapping[str, b
             what = f"the plan no longer says what this folder was laid out as, {'a trial' if says else words}"
             cure = f"take {kind} = true out again" if says else f"put {kind} = true back under [trial]"
             raise UserError(Problem(what, cure, file="trial.toml"))
+    _check_scales(plan, record.plan)
     found = prespecified.changed(record.plan, record.laid_out, plan)
     changed = ", ".join(prespecified.words(one) for one in found if one.what[0] in prespecified.LAYOUT)
     if changed:
@@ -202,6 +204,22 @@ def layout_seen(folder: Folder, plan: Plan, where: Where, tables: Mapping[str, b
         cure = f"undo the edit; {anew(folder)}"
         raise UserError(Problem("the layout is not the one that was recorded", cure, file=table.name))
     return patches
+
+
+def _check_scales(plan: Plan, laid_out: Mapping[str, Any]) -> None:
+    """Refuse a plan by whose words the grades run the other way than when its boards were laid out."""
+    before = {one["name"]: one for one in laid_out.get("responses", ())}
+    for response in plan.responses:
+        was = before.get(response.name, {})
+        words = tuple(was.get("anchors", ()))
+        if words and words == response.anchors[::-1]:
+            last, aim = len(words), f'aim = "{was["aim"]}" and ' if was.get("aim") in ("more", "less") else ""
+            what = (
+                f"when the boards were laid out, grade {last} of {response.words} was {words[-1]!r}; by the plan "
+                f"it is now {response.anchors[-1]!r}"
+            )
+            cure = f"to keep what was scored write {aim}anchors = {json.dumps(words, ensure_ascii=False)} under it"
+            raise UserError(Problem(what, cure, file="trial.toml"))
 
 
 def _as_patches(folder: Folder, table: csv_source.Table, plan: Plan) -> pd.DataFrame:
