@@ -87,6 +87,9 @@ def outcome(*words: object) -> Outcome:
     """Run a command as the shell does, errors and exit status included."""
     from analysis import cli
 
+    if words[0] == "plan" and not {"--add", "--graded"} & set(words):
+        words = (*words, "--anyway")  # the plans of tests are small: most of them are hopeless
+    words = tuple(word for word in words if word != "--graded")
     out, err = io.StringIO(), io.StringIO()
     with (
         pytest.MonkeyPatch.context() as patch,

@@ -214,7 +214,7 @@ def test_check_says_what_can_be_told(run, folder):
     done = run("check", folder)
     assert done.status == 0
     assert "16 patches" in done.out
-    assert "It can be told, by comparing lanes on the same boards" in done.out
+    assert "It can be judged, by comparing lanes on the same boards" in done.out
     assert "carrier is laid on whole boards" in done.out
     assert "Next: splitboard plan" in done.err
 

@@ -87,7 +87,7 @@ def test_check_says_first_what_it_means_then_the_numbers(run, eight):
     text = done.out
     order = [
         "What you asked:",
-        "truly gains 1 grade (twice what you call worth having), the answer will be worth it about",
+        "truly gains 1 grade (twice what you call worth having), the answer will be 'worth it' about",
         "The interval will reach about",
         "◆",
         "How each factor is judged:",

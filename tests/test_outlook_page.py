@@ -132,10 +132,10 @@ def test_what_it_means_is_said_with_the_numbers(small, small_page):
     settled, seen = (round(100 * chance) for chance in (one.settles, one.power))
     assert (
         "Seal coat on figure clarity: if shellac truly gains 1 grade (twice what you call worth having), the answer "
-        f"will be worth it {settled} times in 100; if it gains nothing, the answer will be not worth it {settled} "
+        f"will be 'worth it' {settled} times in 100; if it gains nothing, it will be 'not worth it' {settled} "
         "times in 100."
     ) in text
-    assert f"A difference of just 0.5 grade is seen at all {seen} times in 100." in text
+    assert f"Half of that gain, 0.5 grade, will be told from chance {seen} times in 100." in text
     assert f"settled {settled} times in 100" in text
     assert "This layout can judge the question" in text
 
@@ -148,8 +148,8 @@ def test_questions_of_several_levels_and_named_pairs(example):
     assert none < settled
     assert (
         "Carrier on darkness: if one level truly gains 4 L* (twice what you call worth having) over another, the "
-        f"rest midway, the answer will be worth it {settled} times in 100; if no level differs, the answer will be "
-        f"not worth it {none} times in 100."
+        f"rest midway, the answer will be 'worth it' {settled} times in 100; if no level differs, it will be "
+        f"'not worth it' {none} times in 100."
     ) in text
     assert f"settled {settled} times in 100 if a level gains, {none} times in 100 if none does" in text
     assert f"about {carrier.half_width:.1f} L* to either side (for {pair}, the pair known least well)" in text

@@ -110,9 +110,8 @@ def _forecast(plan: Plan, told: structure.Structure, treated: pd.DataFrame, ques
         return Forecast(question, False, f"{asked} No: {why}; lay out more boards, or take the level out.")
     compared = structure.judged_pieces(plan, effect)
     within = "" if factor.laid_on == "board" else " on the same boards"
-    words = f"{asked} It can be told, by comparing {compared}{within} ({structure.df_words(effect.error_df)})."
-    if effect.error_df < structure.FEW:
-        words += " That is few: only a large difference will show; more boards would help."
+    words = f"{asked} It can be judged, by comparing {compared}{within} ({structure.df_words(effect.error_df)})"
+    words += ": few, so only a large difference will show." if effect.error_df < structure.FEW else "."
     same = same_as(plan, told, treated, factor.name, question.between)
     if same is not None:
         words += f" {same_words(plan, response, same)}"

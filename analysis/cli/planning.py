@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,6 +15,7 @@ from trials.errors import Problem, UserError, command
 from trials.shell import FolderArgument, JsonOption
 
 if TYPE_CHECKING:
+    from analysis.enough import Grade
     from trials.design import Layout
     from trials.folder import Folder, Trial
     from trials.materials import Checked
@@ -36,7 +37,7 @@ def check(
 
     splitboard check counter-trial
     """
-    from analysis import foresee, outlook_page, priors
+    from analysis import enough, foresee, outlook_page, priors
     from trials import bench
     from trials import folder as folders
     from trials.materials import CAUTIONS
@@ -45,14 +46,22 @@ def check(
     place = folders.at(folder)
     plan = folders.read_plan(place.plan_file)
     layout = _layout(place, plan)
-    known, lacking = priors.for_plan(plan, place.path, _with_results(place))
+    so_far = _with_results(place)
+    known, lacking = priors.for_plan(plan, place.path, so_far)
     foretold, seen = foresee.told(plan, layout, known, lacking)
     changed = _changed(place, plan)
-    data = foresee.as_dict(plan, foretold, seen)
+    grade = None
+    if so_far is None:
+        with shell.long_work("How many boards would do:") as work:
+            grade = enough.graded(plan, seen, known, work.stop)
+    data = foresee.as_dict(plan, foretold, seen) | enough.as_dict(plan, grade)
     data["changed"] = [asdict(one) | {"place": one.place} for one in changed]
     lines = list(foresee.lines(plan, foretold, seen))
     if changed:
         lines[2:2] = [*prespecified.lines(changed), ""]
+    if grade is not None:
+        seen = replace(seen, enough=enough.words(plan, grade))
+        lines[2:2] = [seen.enough, ""]
     checked = _materials(place, plan)
     data["materials"] = [asdict(one) for one in checked.checks]
     data["materials_not_known"] = list(checked.unknown)
@@ -79,11 +88,16 @@ def check(
     data["unworded"] = [str(one) for one in unworded]
     if unworded:
         lines += ["", "Grades without words:", *(f"- {one}" for one in unworded)]
-    sound = foretold.sound and not refused and not impossible and not unworded
+    hopeless = grade is not None and grade.word == "hopeless"
+    sound = foretold.sound and not (refused or impossible or unworded or hopeless)
     shell.answer("check", as_json=as_json, data=data, lines=lines, ok=sound)
     if refused:
         shell.say("Materials are in the way: mend what is refused above.")
     if not sound:
+        if hopeless and place.layout_file.exists():
+            onward.step(folder).say()
+        elif hopeless:
+            shell.say("Write more boards as count in trial.toml, or ask for less; then check again.")
         raise typer.Exit(shell.ANSWER_IS_NO)
     onward.step(folder).say()
 
@@ -228,6 +242,9 @@ def plan(
         typer.Option("--add", min=0, max=500, help="Lay out so many more boards for a trial with results.",
                      show_default=False),
     ] = 0,
+    anyway: Annotated[
+        bool, typer.Option("--anyway", help="Lay out a plan that is hopeless all the same.")
+    ] = False,
     discard_layout: Annotated[
         bool, typer.Option("--discard-layout", help="Lay out anew; the old layout is kept under a dated name.")
     ] = False,
@@ -247,10 +264,11 @@ def plan(
     if add:
         _add(folder, add, seed, as_json=as_json)
     else:
-        _lay_out(folder, seed, discard=discard_layout, as_json=as_json)
+        _lay_out(folder, seed, discard=discard_layout, anyway=anyway, as_json=as_json)
 
 
-def _lay_out(folder: Path, seed: int | None, *, discard: bool, as_json: bool) -> None:
+def _lay_out(folder: Path, seed: int | None, *, discard: bool, anyway: bool, as_json: bool) -> None:
+    from analysis import enough
     from trials import folder as folders
     from trials.design import lay_out
 
@@ -262,18 +280,47 @@ def _lay_out(folder: Path, seed: int | None, *, discard: bool, as_json: bool) ->
         folders.check_free(place, discard=discard)
         with shell.long_work("Looking for the best boards:") as work:
             layout = lay_out(checked, _seed(place, seed), progress=work.progress, stop=work.stop)
+        grade = _graded(place, checked, layout)
+        if grade.word == "hopeless" and not anyway:
+            said = enough.words(checked, grade)
+            shell.answer("plan", as_json=as_json, data=enough.as_dict(checked, grade), lines=[said], ok=False)
+            shell.say("Nothing is laid out. Add --anyway to lay it out all the same.")
+            raise typer.Exit(shell.ANSWER_IS_NO)
         aside = folders.save_layout(place, checked, layout, discard=discard)
     boards = checked.boards
     count = "1 board is" if boards.count == 1 else f"{boards.count} boards are"
     lines = [f"{count} laid out, {len(layout.patches)} patches, each with a code of its own."]
     lines += [f"The layout there was is kept as {' and '.join(aside)}."] if aside else []
     data = {"boards": boards.count, "patches": len(layout.patches), "set_aside": list(aside)}
-    _show_layout(folder, place, checked, layout, layout, data, lines, stopped=work.stop(), as_json=as_json)
+    data |= enough.as_dict(checked, grade)
+    said = enough.words(checked, grade)
+    _show_layout(
+        folder,
+        place,
+        checked,
+        layout,
+        layout,
+        data,
+        [said, "", *lines],
+        said=said,
+        stopped=work.stop(),
+        as_json=as_json,
+    )
+
+
+def _graded(place: Folder, plan: Plan, layout: Layout) -> Grade:
+    """Return whether a layout's boards are enough."""
+    from analysis import enough, foresee, priors
+
+    known, lacking = priors.for_plan(plan, place.path)
+    _, seen = foresee.told(plan, layout, known, lacking)
+    with shell.long_work("How many boards would do:") as work:
+        return enough.graded(plan, seen, known, work.stop)
 
 
 def _show_layout(
     folder: Path, place: Folder, plan: Plan, laid: Layout, whole: Layout, data: dict[str, Any], lines: list[str],
-    so_far: Trial | None = None, *, stopped: bool, as_json: bool,
+    so_far: Trial | None = None, *, said: str = "", stopped: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Say what was laid out and what it will tell, and write the page of that."""
     from analysis import foresee, outlook_page, priors
@@ -281,9 +328,10 @@ def _show_layout(
 
     known, lacking = priors.for_plan(plan, place.path, so_far)
     foretold, seen = foresee.told(plan, whole, known, lacking)
+    seen = replace(seen, enough=said)
     with folders.locked(place):
         outlook_page.write(place.path / PAGE, plan, whole, seen)
-    lines += ["", *foresee.question_lines(plan, foretold, seen), ""]
+    lines += [*(outlook_page.lines(seen) if so_far is not None else ()), ""]
     lines += [*dict.fromkeys([*laid.notes, *seen.mixed_up_words, *lacking])]
     told = foresee.as_dict(plan, foretold, seen)
     again = (

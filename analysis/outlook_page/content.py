@@ -71,7 +71,7 @@ def content(plan: Plan, layout: Layout, outlook: Outlook) -> Content:
     return Content(
         title=words.clean(outlook.title) or "A trial without a title",
         boards=words.clean(outlook.boards),
-        summary=sentences.summary(outlook),
+        summary=" ".join(filter(None, (words.clean(outlook.enough), sentences.summary(outlook)))),
         cards=tuple(_card(plan, one) for one in outlook.questions),
         apart=tuple(_apart(outlook)),
         size_pictures=tuple(_size_pictures(outlook.sizes)),

@@ -35,6 +35,8 @@ class Size:
     @property
     def enough(self) -> int | None:
         """The least number of boards with the wanted chance, if one has it."""
+        if "enough" in self.table.attrs:
+            return None if self.table.attrs["enough"] is None else int(self.table.attrs["enough"])
         found = self.table.loc[self.table["chance"] >= self.chance, "boards"]
         return int(found.min()) if len(found) else None
 
@@ -57,6 +59,7 @@ class Outlook:
     mixed_up, mixed_up_words : the pairs of effects that are mixed up, and the sentences that say so.
     notes : what else to know.
     sizes : for none, some or all of the questions.
+    enough : whether the boards are enough, a sentence; empty where that is not asked.
     """
 
     title: str
@@ -67,6 +70,7 @@ class Outlook:
     mixed_up_words: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     sizes: tuple[Size, ...] = ()
+    enough: str = ""
 
     @property
     def questions(self) -> tuple[Expected, ...]:

@@ -68,9 +68,8 @@ def meaning(plan: Plan, one: Expected) -> str:
     gain = f"{_counted(plan.response(one.response), TRUE_GAIN * worth_of(one))} (twice what you call worth having)"
     gains, none = _truths(plan, one, gain)
     return (
-        f"{start}if {gains}, the answer will be worth it "
-        f"{about(one, times(one.settles))}; if {none}, the answer will be not worth it "
-        f"{about(one, times(one.says_none))}."
+        f"{start}if {gains}, the answer will be 'worth it' {about(one, times(one.settles))}; if {none}, it will be "
+        f"'not worth it' {about(one, times(one.says_none))}."
     )
 
 
@@ -108,8 +107,8 @@ def besides(plan: Plan, one: Expected) -> str:
     which = f" (for {pair}, the pair known least well)" if several_pairs(one) else ""
     half = f"{amount(one.half_width)} {response.unit_words(one.half_width)}"
     return (
-        f"The interval will reach about {half} to either side{which}. A difference of just "
-        f"{_counted(response, worth_of(one))} is seen at all {about(one, times(one.power))}."
+        f"The interval will reach about {half} to either side{which}. Half of that gain, "
+        f"{_counted(response, worth_of(one))}, will be told from chance {about(one, times(one.power))}."
     )
 
 

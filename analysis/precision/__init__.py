@@ -13,15 +13,17 @@ from analysis.precision.exact import power
 from analysis.precision.known import KnownVariances
 from analysis.precision.made_up import Simulated, SimulatedTests, simulate, simulate_tests
 from analysis.precision.outlook import Expected, expected
-from analysis.precision.sizing import compares_several, size, with_boards
+from analysis.precision.sizing import MOST_TIMES, compares_several, enough_boards, size, with_boards
 from analysis.precision.variants import lots, readers
 
 __all__ = [
+    "MOST_TIMES",
     "Expected",
     "KnownVariances",
     "Simulated",
     "SimulatedTests",
     "compares_several",
+    "enough_boards",
     "expected",
     "lots",
     "power",

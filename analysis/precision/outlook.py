@@ -27,6 +27,11 @@ EXPERIMENTS = 1000
 """Made up where a chance has no exact form; its standard error is then at most 0.016."""
 
 
+ENOUGH, HOPELESS = 0.8, 0.2
+"""Chances of settling a question from which boards are enough, and below which they are hopeless: this project's
+choice, the first common practice for the power of a test."""
+
+
 @dataclass(frozen=True)
 class Expected:
     """What a layout will tell of one effect on one response.
@@ -69,6 +74,20 @@ class Expected:
     exact: bool
     source: str
     why_not: str
+
+    @property
+    def grade(self) -> str:
+        """Whether the boards are enough for the question, weak or hopeless; empty where its chances are not known.
+
+        Enough: either answer has the chance `ENOUGH` where it is the true one. Hopeless: neither has `HOPELESS`.
+        """
+        if not self.can_be_judged:
+            return "hopeless"
+        if math.isnan(self.settles) or math.isnan(self.says_none):
+            return ""
+        if self.chance >= ENOUGH:
+            return "enough"
+        return "hopeless" if max(self.settles, self.says_none) < HOPELESS else "weak"
 
     @property
     def chance(self) -> float:
@@ -131,7 +150,12 @@ class Known:
         if math.isnan(se):
             return replace(start, can_be_judged=False, why_not=f"{effect.name} cannot be estimated from this layout.")
         found = chances(se, df, levels, effect.df, question.worth if question else None, self.level)
-        if question and not self.exact and (self.by_strata or levels > 2 or min(self.variances.values()) == 0):
+        if (
+            question
+            and not self.exact
+            and self.experiments
+            and (self.by_strata or levels > 2 or min(self.variances.values()) == 0)
+        ):
             found = replace(found, **self._made_up(question))
         return replace(start, contrast=contrast, error_df=df, se=se, **asdict(found))
 

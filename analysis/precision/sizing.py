@@ -14,6 +14,7 @@ import pandas as pd
 from analysis import priors
 from analysis.precision.exact import Variances, treated_rows
 from analysis.precision.made_up import simulate
+from analysis.precision.outlook import ENOUGH, Known
 from analysis.precision.scaled import Sets
 from analysis.precision.verdicts import TRUE_GAIN
 from analysis.priors import RESIDUAL, Prior
@@ -33,6 +34,8 @@ COLUMNS = (
 )  # fmt: skip
 AGAIN = 2
 """So many times the usual number of experiments settle whether a number found by searching is enough."""
+MOST_TIMES = 8
+"""Boards are searched for up to so many times those there are: more is no advice (common sense, no source)."""
 
 Progress = Callable[[int, int], None]
 """Called with the numbers of boards done and their number in all."""
@@ -57,8 +60,7 @@ def size(
     ----------
     chance : that is wanted, of either answer where it is the true one.
     variances : as for `expected`; working values if not given.
-    boards : the numbers of boards to look at; if not given `usual_numbers`, and then numbers below the first of them
-        that is enough, by halving, down to the fewest that are.
+    boards : the numbers of boards to look at; if not given `usual_numbers` and what `enough_boards` finds.
     experiments : how many are made up and analysed where a number is not balanced.
     seed : of these experiments.
     workers : processes for them; None for one a core.
@@ -85,42 +87,34 @@ def size(
     most = MOST_PATCHES // (plan.boards.lanes * plan.boards.strips)
     rows: dict[int, tuple[Any, ...]] = {}
 
-    def look(count: int, experiments: int = experiments, seed: int = seed) -> bool:
+    def look(count: int, times: int = AGAIN) -> bool:
         """Take in a number of boards, and say whether it is enough."""
-        found = _row(plan, sets, question, known, count, experiments, seed, workers)
-        if found:
-            rows[count] = found
-        return found is not None and bool(found[_CHANCE] >= chance)
+        row = _row(plan, sets, question, known, count, times * experiments, seed, workers)
+        if row:
+            rows[count] = row
+        return row is not None and bool(row[_CHANCE] >= chance)
 
     for at, count in enumerate(wanted):
         if progress:
             progress(at, len(wanted))
         if sets.controls < count <= most and not (rows and stop()):
-            look(count)
+            look(count, 1)
             if boards is None and count in rows and rows[count][_CHANCE] >= PLENTY and count >= plan.boards.count:
                 break
     if not rows:
         what = f"none of {', '.join(map(str, wanted))} boards can be laid out"
         raise UserError(Problem(what, f"try numbers from {sets.controls + 2} to {most}"))
     if boards is None:
-        for more, _ in enumerate(_fewest(rows, chance, _least(plan, sets), look)):
-            if progress:
-                progress(len(wanted) + more, len(wanted) + more + 1)
-            if stop():
-                break
-        enough = [count for count, row in rows.items() if row[_CHANCE] >= chance]
-        for count in range(min(enough), max(rows) + 1) if enough else ():
-            exact = count in rows and rows[count][_METHOD] == "exact"
-            # the best of several simulated numbers owes some of it to luck: it is looked at afresh
-            if stop() or (rows[count][_CHANCE] >= chance if exact else look(count, AGAIN * experiments, seed + 1)):
-                break
+        found = None if stop() else enough_boards(plan, question, known, chance, look, stop)
     table = pd.DataFrame([rows[count] for count in sorted(rows)], columns=list(COLUMNS))
     source = known.source if isinstance(known, Prior) else "Variances as given."
+    if boards is None and not stop():
+        table.attrs["enough"] = found
     table.attrs["notes"] = (_enough(table, chance, several=compares_several(plan, question)), source)
     return table
 
 
-_CHANCE, _METHOD = COLUMNS.index("chance"), COLUMNS.index("method")
+_CHANCE = COLUMNS.index("chance")
 
 
 def compares_several(plan: Plan, question: Question) -> bool:
@@ -133,19 +127,94 @@ def _least(plan: Plan, sets: Sets) -> int:
     return sets.controls + sum(len(factor.levels) - 1 for factor in plan.laid_on("board")) + 2
 
 
-def _fewest(
-    rows: dict[int, tuple[Any, ...]], chance: float, least: int, look: Callable[[int], bool]
-) -> Iterator[int]:
-    """Look at numbers of boards below the first that is enough, by halving, and yield each."""
-    high = min((count for count, row in rows.items() if row[_CHANCE] >= chance), default=0)
-    low = max((count for count in rows if count < high), default=least - 1)
-    while high - low > 1:
+def enough_boards(
+    plan: Plan,
+    question: Question,
+    known: Variances,
+    chance: float = ENOUGH,
+    look: Callable[[int], bool] | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> int | None:
+    """Return about the fewest boards that settle a question with a chance; None where `MOST_TIMES` as many do not.
+
+    Parameters
+    ----------
+    known : how much pieces differ.
+    look : says of a number whether it is enough, as `size` does; if not given by `AGAIN` as many made-up trials as
+        there, or exactly.
+    stop : asked whether to end early, without a number.
+
+    Notes
+    -----
+    Where the number lies is found by the interval that known variances give, which costs no experiments: over whole
+    sets, or over ever larger numbers where they are not balanced, then by halving. Then it is looked at properly,
+    and one board more as long as that is not enough, or one less as long as that is.
+    """
+    sets = Sets(plan)
+    own, most = plan.boards.count, MOST_PATCHES // (plan.boards.lanes * plan.boards.strips)
+    most = min(most, sets.controls + MOST_TIMES * max(own, sets.one_set))
+    low, high = _least(plan, sets) - 1, 0
+    steps = range(sets.controls + sets.one_set, most + 1, sets.one_set)
+    for count in steps if sets.balanced else _growing(max(own, low + 1), most):
+        if stop():
+            return None
+        if _near(plan, sets, question, known, count) >= chance:
+            high = count
+            break
+        low = max(low, count)
+    while high - low > max(1, high // 20) and not stop():
         middle = (low + high) // 2
-        yield middle
-        if look(middle):
+        if _near(plan, sets, question, known, middle) >= chance:
             high = middle
         else:
             low = middle
+
+    def simulated(count: int) -> bool:
+        row = _row(plan, sets, question, known, count, AGAIN * 400, 0, 1)
+        return row is not None and bool(row[_CHANCE] >= chance)
+
+    is_enough, least = look or simulated, _least(plan, sets)
+    for count in range(high, min(high + max(sets.one_set, own) + 1, most + 1)) if high else ():
+        if stop():
+            return None
+        if is_enough(count):
+            while count == high > least and is_enough(high - 1):
+                high = count = high - 1
+            return count
+    return None
+
+
+def _growing(first: int, most: int) -> Iterator[int]:
+    count = first
+    while count < most:
+        yield count
+        count = math.ceil(1.5 * count)
+    yield most
+
+
+def _near(plan: Plan, sets: Sets, question: Question, known: Variances, count: int) -> float:
+    """Return the lesser chance of the verdicts with so many boards, the variances taken as known; 0 for none."""
+    changed = with_boards(plan, count)
+    if _is_exact(sets, changed, count):
+        _, found = sets.chances(
+            changed.boards.lots, question, fitting(known, changed, sets.told(changed.boards.lots))
+        )
+        lesser = min(found.settles, found.says_none)
+    else:
+        layout = any_layout(changed)
+        if layout is None:
+            return 0.0
+        _, told = treated_rows(changed, layout)
+        if not told.by_name[question.factor].can_be_judged or told.error_dfs[RESIDUAL] == 0:
+            return 0.0
+        lesser = Known(changed, layout, fitting(known, changed, told), experiments=0).of_question(question).chance
+    return 0.0 if math.isnan(lesser) else lesser
+
+
+def _is_exact(sets: Sets, changed: Plan, count: int) -> bool:
+    first, *rest = changed.boards.lots
+    whole = all(lot % sets.one_set == 0 for lot in (first - sets.controls, *rest))
+    return sets.balanced and sets.holds(count) and whole
 
 
 def usual_numbers(plan: Plan, sets: Sets) -> list[int]:
@@ -166,7 +235,7 @@ def _row(
 ) -> tuple[Any, ...] | None:  # fmt: skip
     """Return a row of the table; nothing where so many boards cannot be laid out."""
     changed = with_boards(plan, count)
-    if sets.balanced and sets.holds(count):
+    if _is_exact(sets, changed, count):
         told = sets.told(changed.boards.lots)
         df, found = sets.chances(changed.boards.lots, question, fitting(known, changed, told))
         lesser = min(found.settles, found.says_none)
@@ -213,10 +282,12 @@ def fitting(variances: Variances, plan: Plan, told: Structure) -> Variances:
 
 
 def with_boards(plan: Plan, count: int) -> Plan:
-    """Return a plan with another number of boards, shared over its lots in proportion.
+    """Return a plan with another number of boards, shared over its lots in proportion; with its own as it is.
 
     Whole sets of treatments stay whole in every lot, as far as the boards are whole sets besides the control boards.
     """
+    if count == plan.boards.count:
+        return replace(plan, added=())
     controls = plan.controls_on("board")
     one_set = len(plan.treatments(plan.laid_on("board")))
     sets, odd = divmod(count - controls, one_set)
@@ -234,6 +305,8 @@ def with_boards(plan: Plan, count: int) -> Plan:
 def _enough(table: pd.DataFrame, chance: float, *, several: bool) -> str:
     """Say how many boards are needed, or that none of the numbers is enough."""
     enough = table[table["chance"] >= chance]
+    if "enough" in table.attrs:
+        enough = table[table["boards"] == (table.attrs["enough"] or -1)]
     row = enough.iloc[0] if len(enough) else table.iloc[-1]
     about = "" if row["method"] == "exact" else "about "
     reached = f"{about}{row['chance']:.0%}"
