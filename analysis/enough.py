@@ -12,7 +12,11 @@ from analysis.outlook_page import Outlook
 from analysis.outlook_page.outlook import is_known
 from analysis.outlook_page.sentences import about, settled, subject
 from analysis.precision import Expected
+from analysis.precision.outlook import ENOUGH as LIMIT
+from analysis.precision.outlook import chances
+from analysis.precision.scaled import Sets
 from analysis.priors import Prior
+from trials.level import level_of
 from trials.plan import Plan
 
 ENOUGH, WEAK, HOPELESS = "enough", "weak", "hopeless"
@@ -29,12 +33,16 @@ class Grade:
     weakest : that question.
     boards : how many would be enough for every question; None where that was not looked for, or none was found.
     most : up to how many were looked at.
+    stops : whether it is hopeless and nothing else is asked: how long an edge may wait is not foretold.
+    rough : whether the number is reckoned from these boards alone, where they are not balanced.
     """
 
     word: str
     weakest: Expected | None = None
     boards: int | None = None
     most: int = 0
+    rough: bool = False
+    stops: bool = False
 
 
 def graded(plan: Plan, seen: Outlook, known: Mapping[str, Prior], stop: Callable[[], bool] = lambda: False) -> Grade:
@@ -52,11 +60,35 @@ def graded(plan: Plan, seen: Outlook, known: Mapping[str, Prior], stop: Callable
     weakest = min(asked, key=lambda one: (_WORST_FIRST.index(one.grade), _known(one.chance), _known(one.settles)))
     if weakest.grade == ENOUGH:
         return Grade(ENOUGH, weakest)
-    short = [one.question for one in asked if one.grade != ENOUGH and one.question is not None]
-    found = [precision.enough_boards(plan, one, known[one.response], stop=stop) for one in short]
+    stops = weakest.grade == HOPELESS and plan.lap is None
+    short = [one for one in asked if one.grade != ENOUGH]
+    rough = not Sets(plan).balanced
+    found = [
+        _roughly(plan, one)
+        if rough or one.question is None
+        else precision.enough_boards(plan, one.question, known[one.response], stop=stop)
+        for one in short
+    ]
     numbers = [one for one in found if one is not None]
     boards = max(numbers) if len(numbers) == len(found) else None
-    return Grade(weakest.grade, weakest, boards, precision.MOST_TIMES * plan.boards.count)
+    return Grade(weakest.grade, weakest, boards, precision.MOST_TIMES * plan.boards.count, rough, stops)
+
+
+def _roughly(plan: Plan, one: Expected) -> int | None:
+    """Return about how many boards would settle a question, reckoned from these alone: other layouts take long.
+
+    The variance of a difference shrinks with the boards, and each brings one more degree of freedom.
+    """
+    own = plan.boards.count
+    if not is_known(one) or one.question is None or not math.isfinite(one.se):
+        return None
+    levels = 2 if one.question.between else one.df + 1
+    for boards in range(own + 1, precision.MOST_TIMES * own + 1):
+        se, df = one.se * math.sqrt(own / boards), one.error_df + boards - own
+        found = chances(se, df, levels, one.df, one.question.worth, level_of(plan))
+        if min(found.settles, found.says_none) >= LIMIT:
+            return boards
+    return None
 
 
 def _known(chance: float) -> float:
@@ -78,6 +110,11 @@ def words(plan: Plan, grade: Grade) -> str:
         return f"Enough: {boards} settle {which}.{least}"
     which = f", the weakest of {number} questions," if number > 1 else ""
     first = f"{grade.word.capitalize()}: with {boards} {subject(one)}{which} is settled {often}."
+    if plan.lap is not None:
+        first += " How well the wait will be known is not foretold."
+    if grade.rough:
+        roughly = f" Roughly {grade.boards} boards would be enough;" if grade.boards is not None else ""
+        return f"{first}{roughly or ' How many would be enough,'} 'splitboard size' reckons it."
     if grade.boards is None:
         return f"{first} Up to {grade.most} boards no number is enough: call more worth having, or fewer levels."
     return f"{first} About {grade.boards} boards would be enough."

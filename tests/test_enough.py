@@ -106,6 +106,13 @@ def test_a_hopeless_plan_stops_check_and_waits_for_anyway(tmp_path, run):
     assert "Next: splitboard sheets" in run("plan", tmp_path, "--anyway", "--discard-layout").err
 
 
+def test_a_lap_trial_is_not_stopped_for_its_wait_is_not_foretold(tmp_path, run):
+    assert run("new", tmp_path / "laps", "--example", "lap-boards").status == 0
+    done = run("check", tmp_path / "laps")
+    assert done.status == 0
+    assert "How well the wait will be known is not foretold." in done.out
+
+
 def test_size_names_the_number_that_check_does(tmp_path, run):
     (tmp_path / "trial.toml").write_text(ONE_PLANK, encoding="utf-8")
     assert "22 boards settle the question" in run("size", tmp_path).out

@@ -88,7 +88,7 @@ def check(
     data["unworded"] = [str(one) for one in unworded]
     if unworded:
         lines += ["", "Grades without words:", *(f"- {one}" for one in unworded)]
-    hopeless = grade is not None and grade.word == "hopeless"
+    hopeless = grade is not None and grade.stops
     sound = foretold.sound and not (refused or impossible or unworded or hopeless)
     shell.answer("check", as_json=as_json, data=data, lines=lines, ok=sound)
     if refused:
@@ -281,7 +281,7 @@ def _lay_out(folder: Path, seed: int | None, *, discard: bool, anyway: bool, as_
         with shell.long_work("Looking for the best boards:") as work:
             layout = lay_out(checked, _seed(place, seed), progress=work.progress, stop=work.stop)
         grade = _graded(place, checked, layout)
-        if grade.word == "hopeless" and not anyway:
+        if grade.stops and not anyway:
             said = enough.words(checked, grade)
             shell.answer("plan", as_json=as_json, data=enough.as_dict(checked, grade), lines=[said], ok=False)
             shell.say("Nothing is laid out. Add --anyway to lay it out all the same.")
