@@ -283,6 +283,10 @@ def _next(trial: Trial, decision: Decision) -> Next:
     seed = trial.record.last_seed + 1
     if follow_up.is_settled(trial, decision):
         return Next(None, 0, seed, "Every question is settled; no more boards are needed for them.")
+    beyond = follow_up.out_of_reach(decision)
+    if beyond:
+        said = f"Still open: {follow_up.about(beyond)}. More boards like these would hardly settle it."
+        return Next(None, 0, seed, f"{said} None are proposed.")
     try:
         more = follow_up.lay_out_more(trial, decision, HANDFUL, seed, "")
     except UserError as error:

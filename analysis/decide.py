@@ -463,7 +463,7 @@ def _verdict_words(analysis: Analysis, leading: Comparison, worth: float, verdic
         if leading.gain_upper < 0:
             return f"{verdict}, it is the worse of the two"
         return f"{verdict}"
-    more = _boards_to_settle(analysis, leading, worth, level)
+    more = boards_to_settle(analysis, leading, worth, level)
     if more is None and abs(leading.gain - worth) > worth / 2:
         return f"{verdict}, {analysis.plan.boards.count} boards like these are far too few to tell"
     side = "worth it" if leading.gain >= worth else "not worth it"
@@ -475,7 +475,7 @@ def _verdict_words(analysis: Analysis, leading: Comparison, worth: float, verdic
     return f"{verdict}, leaning to {side}; {settle}"
 
 
-def _boards_to_settle(analysis: Analysis, leading: Comparison, worth: float, level: float) -> int | None:
+def boards_to_settle(analysis: Analysis, leading: Comparison, worth: float, level: float) -> int | None:
     """Return about how many more boards would settle it, if the difference stayed where it is; None for too many.
 
     The half-width of an interval shrinks with the square root of the number of boards, its degrees of freedom are

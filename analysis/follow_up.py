@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis import priors
-from analysis.decide import CANNOT_BE_TOLD, TOO_CLOSE, Decision, Finding
+from analysis.decide import CANNOT_BE_TOLD, TOO_CLOSE, Decision, Finding, boards_to_settle
 from analysis.schedules import rank
 from trials import structure, toml_source
 from trials.design import Layout, Progress, add_boards
@@ -93,10 +93,10 @@ def _open(trial: Trial, decision: Decision) -> tuple[list[Finding], str]:
     """Return what the boards are for, and say it: the open questions, else the schedules not yet told apart."""
     still = _unanswered(decision)
     if still:
-        return still, f"The new boards are chosen to settle what is still open: {_about(still)}."
+        return still, f"The new boards are chosen to settle what is still open: {about(still)}."
     between = _between_schedules(trial, decision)
     if between:
-        words = f"The new boards are chosen to tell apart the schedules that may meet the brief: {_about(between)}."
+        words = f"The new boards are chosen to tell apart the schedules that may meet the brief: {about(between)}."
         return between, words
     if not _asked(decision):
         raise UserError(
@@ -108,6 +108,19 @@ def _open(trial: Trial, decision: Decision) -> tuple[list[Finding], str]:
 def _unanswered(decision: Decision) -> list[Finding]:
     """Return the questions without a verdict, and those whose answer may as well be an interaction's."""
     return [one for one in _asked(decision) if one.verdict in (TOO_CLOSE, CANNOT_BE_TOLD) or one.same is not None]
+
+
+def out_of_reach(decision: Decision) -> list[Finding]:
+    """Return the open questions that more boards like these would hardly settle, where no other is open."""
+    still = _unanswered(decision)
+    fits = {fit.response.name: fit for fit in decision.analyses}
+    for one in still:
+        lead = one.leading
+        if one.verdict != TOO_CLOSE or one.same or lead is None or one.worth is None or one.response not in fits:
+            return []
+        if boards_to_settle(fits[one.response], lead, one.worth, one.level) is not None:
+            return []
+    return still
 
 
 def _asked(decision: Decision) -> list[Finding]:
@@ -144,7 +157,8 @@ def _parted_words(longer: Plan, before: pd.DataFrame, layout: Layout, asked: lis
     return "".join(said)
 
 
-def _about(findings: list[Finding]) -> str:
+def about(findings: list[Finding]) -> str:
+    """Name what findings are about, in a sentence."""
     names = [f"{one.factor} on {one.response}".replace("_", " ") for one in findings]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 

@@ -289,3 +289,16 @@ def test_a_brief_on_what_was_not_read_is_said(whole, run, tmp_path):
     outcome = run("decide", place)
     assert outcome.status == 0
     assert "Which schedule meets the brief cannot be told: the brief asks for gloss" in outcome.out
+
+
+def test_no_boards_are_proposed_where_more_would_hardly_settle_it(monkeypatch):
+    trial = folders.load(EXAMPLE)
+    decision = three_ways.decided(trial)
+    assert not follow_up.out_of_reach(decision), "some of what is open can be settled"
+    monkeypatch.setattr(follow_up, "boards_to_settle", lambda *_: None)
+    monkeypatch.setattr(follow_up, "lay_out_more", lambda *_: pytest.fail("boards are proposed all the same"))
+    (still,) = {one.factor for one in follow_up.out_of_reach(decision)}
+    assert still == "glaze_dwell"
+    found = answers._next(trial, decision)
+    assert found.boards is None
+    assert "would hardly settle it. None are proposed." in found.sentence

@@ -136,14 +136,14 @@ def test_what_would_settle_it_counts_with_the_level_of_the_next_look(tmp_path):
     analysis = decide.decide(trial).analyses[0]
     half = 0.5
     one = Comparison("none", "shellac", 0.7, 0.2, 1.2, 0.7, 0.7 - half, 0.7 + half, half / stdtrit(6, 0.975), 6, 0.1)
-    more = decide._boards_to_settle(analysis, one, 0.4, 0.95)
+    more = decide.boards_to_settle(analysis, one, 0.4, 0.95)
     boards = trial.plan.boards.count
 
     def reach(times):
         return half * stdtrit(6 * times, 0.995) / stdtrit(6, 0.975) / math.sqrt(times)
 
     assert reach((boards + more) / boards) <= 0.3 < reach((boards + more - 2) / boards)
-    assert decide._boards_to_settle(analysis, one, 0.699, 0.95) is None
+    assert decide.boards_to_settle(analysis, one, 0.699, 0.95) is None
 
 
 def test_a_question_that_cannot_be_told_counts_as_one_with_p_1():
