@@ -289,7 +289,7 @@ def test_a_programmers_mistakes_are_told() -> None:
 def test_stock_is_read_from_csv(tmp_path: Path) -> None:
     file = tmp_path / "stock.csv"
     file.write_text(
-        'plank,lot,length,width,avoid,sap\nA1,A,2.4 m,8 1/4 in,,\n'.replace("8 1/4", "8.25")
+        'plank,lot,length,width,avoid,sap\nA1,A,2.4 m,8 1/4 in,,\n'
         + 'B1,,2400 mm,210 mm,"400 to 450 mm, 1.9 m to 1960 mm",15 mm\n',
         encoding="utf-8",
     )  # fmt: skip
@@ -306,6 +306,14 @@ def test_text_and_csv_agree(tmp_path: Path) -> None:
         encoding="utf-8",
     )  # fmt: skip
     assert planks.read_stock_text(text) == planks.read_stock(tmp_path / "s.csv")
+
+
+def test_stock_in_fractions_of_an_inch():
+    (plank,) = planks.read_stock_text('A1: 7 ft 10 1/2 in x 8-1/4", avoid 23 5/8 to 26-1/2 in, avoid 30½" - 31¼"')
+    assert (plank.length_mm, plank.width_mm) == pytest.approx((94.5 * 25.4, 8.25 * 25.4))
+    assert np.ravel(plank.avoid) == pytest.approx(25.4 * np.array([23.625, 26.5, 30.5, 31.25]))
+    (plank,) = planks.read_stock_text("A1: 94 1/2 x 8 1/4 in")
+    assert plank.length_mm == pytest.approx(94.5 * 25.4)
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ MORE_COLUMNS = ("avoid", "sap")
 """Columns a stock table may leave out: stretches to avoid along the plank, the width of sapwood at an edge."""
 _EXAMPLE = "A1: 2400 mm x 210 mm, lot A, avoid 400 mm to 450 mm, sap 15 mm"
 _PLANK = re.compile(r"\s*([^:]+?)\s*:\s*(.+?)\s*[x×]\s*(.+)", re.DOTALL)
-_FROM_TO = re.compile(r"\s*(?:from\s+)?(.+?)\s*(?:\bto\b|–|-)\s*(.+?)\s*", re.DOTALL)
+_FROM_TO = re.compile(r"\s*(?:from\s+)?(.+?)\s*(?:\bto\b|–|-(?!\d+/\d))\s*(.+?)\s*", re.DOTALL)
 _LONGEST_MM = 20_000.0
 
 
@@ -92,9 +92,8 @@ def read_stock_text(text: str) -> tuple[Plank, ...]:
         if head is None:
             problems.append(Problem(f"{line!r} does not name a plank and its size", f"write it as {_EXAMPLE!r}"))
             continue
-        cells = {"plank": head[1], "length": head[2], "width": head[3], "avoid": ""}
-        if units.split(head[2]) and not re.search(r"[^\d.,\s]", head[2]):
-            cells["length"] = f"{head[2]} {re.sub(r'^[0-9., ]+', '', head[3])}".strip()
+        length = units.with_unit_of(head[2], head[3])
+        cells = {"plank": head[1], "length": length, "width": head[3], "avoid": ""}
         for part in parts[1:]:
             word, _, rest = part.partition(" ")
             if word not in ("lot", "avoid", "sap"):
@@ -153,7 +152,7 @@ def _stretch(text: str, length_mm: float) -> tuple[float, float]:
     if match is None:
         cure = "write from and to, measured from end A, such as '400 mm to 450 mm'"
         raise UserError(Problem(f"{text.strip()!r} is no stretch to avoid", cure, column="avoid"))
-    low_text = match[1] if re.search(r"[^\d.,\s]", match[1]) else f"{match[1]} {re.sub(r'^[0-9., ]+', '', match[2])}"
+    low_text = units.with_unit_of(match[1], match[2])
     low, high = _length(low_text, "avoid", least=0.0), _length(match[2], "avoid")
     if not low < high <= length_mm + 1e-6:
         what = f"{text.strip()!r} does not lie on a plank of {length_mm:g} mm, the smaller distance first"

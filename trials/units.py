@@ -7,6 +7,7 @@ whether it is one of weight or of fluid: powder is weighed, concentrate is poure
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
@@ -30,7 +31,7 @@ BASES = {
 """Each kind of quantity the trade measures, and the unit it is kept in."""
 
 _ASKED = {
-    "length": "a length with its unit, such as '600 mm' or '24 in'",
+    "length": "a length with its unit, such as '600 mm' or '5 1/2 in'",
     "time": "a time with its unit, such as '3 min'",
     "dye load": "a load with its unit, such as '15 g/L' or '1 oz (weight)/qt'",
     "volume": "a volume with its unit, such as '500 mL'",
@@ -47,8 +48,14 @@ _LONGEST_MIN = 100 * 365.25 * 24 * 60
 _LONGEST_UNIT = 60
 _NOT_A_POWER = re.compile(r"(?:\^|\*\*)(?!\s*[+-]?[1-4]\b(?!\s*(?:\^|\*\*)))|(?<![\^*\w+-])\s*\d")
 """What is no unit but arithmetic: a power other than one from 1 to 4, or a bare number."""
-_NUMBER = r"[+-]?\d+(?:[.,]\d+)?"
-_QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*(.*?)\s*$", re.DOTALL)
+_QUANTITY = re.compile(r"^\s*([+-]?\d+(?:[.,]\d+)?)\s*(.*?)\s*$", re.DOTALL)
+_FRACTION = re.compile(r"^\s*(?:(\d+)(?:\s+|\s*-\s*))?(\d+)\s*/\s*(\d+)(?![\d.,/])\s*(.*?)\s*$", re.DOTALL)
+"""``5 1/2 in``, ``5-1/2"`` or ``3/4 in``: a whole number, a fraction, and what follows."""
+_VULGAR = re.compile(r"[\u00bc-\u00be\u2150-\u215e]")
+_FOOT = r"(?:ft\b\.?|feet\b|foot\b|['\u2032\u2019])"
+_INCH = r"(?:in\b\.?|inch\b|inches\b|''|[\"\u2033\u201d])"
+_TAPE = (("foot", re.compile(_FOOT)), ("inch", re.compile(_INCH)))
+_FEET_AND_INCHES = re.compile(rf"^\s*(\d+)\s*{_FOOT}\s*-?\s*(\d.*?)\s*{_INCH}\s*$")
 _WEIGHT_OUNCE = re.compile(r"\boz\.?\s*(?:\((?:weight|wt)\.?\)|weight\b|wt\b\.?)")
 _FLUID_OUNCE = re.compile(r"\b(?:fl\.?|fluid)\s*(?:oz|ounces?)\b\.?|\boz\.?\s*\(fluid\)")
 _IMPERIAL = re.compile(r"\b(?:imp\.?|imperial|UK)\s+(qt|quart|pt|pint|gal|gallon|cup|fluid_ounce)s?\b", re.IGNORECASE)
@@ -69,9 +76,43 @@ class Quantity:
 
 
 def split(text: str) -> tuple[float, str] | None:
-    """Return the leading number of `text` and what follows it, or None where there is no number."""
-    match = _QUANTITY.match(text)
+    """Return the leading number of `text` and what follows it, or None where there is no number.
+
+    The number may be a tape's: ``5 1/2 in``, ``5½"``, and feet with inches, which come out in inches.
+    """
+    plain = _written_out(text)
+    if both := _FEET_AND_INCHES.match(plain):
+        inches = split(both.group(2))
+        return (12 * float(both.group(1)) + inches[0], "in") if inches and not inches[1] else None
+    if (found := _FRACTION.match(plain)) and not _wrong_fraction(text):
+        whole, above, below, unit = found.groups()
+        return float(whole or 0) + float(above) / float(below), unit
+    match = _QUANTITY.match(plain)
     return (float(match.group(1).replace(",", ".")), match.group(2)) if match else None
+
+
+def with_unit_of(text: str, other: str) -> str:
+    """Return `text` with the unit of `other` where it has none of its own, as in ``400 to 450 mm``."""
+    bare, unit = split(text), split(other)
+    return f"{text} {unit[1]}".strip() if bare and unit and not bare[1] else text
+
+
+def _written_out(text: str) -> str:
+    """Return text with ``½`` as `` 1/2``."""
+    text = text.replace("\u2044", "/")
+    return _VULGAR.sub(lambda sign: " " + unicodedata.normalize("NFKC", sign.group()).replace("\u2044", "/"), text)
+
+
+def _wrong_fraction(text: str) -> str:
+    """Return what is wrong with a fraction, such as ``1/0`` or ``5 3/2``, or nothing."""
+    plain = _written_out(text)
+    both = _FEET_AND_INCHES.match(plain)
+    found = _FRACTION.match(both.group(2) if both else plain)
+    if found is None:
+        return ""
+    whole, above, below, _ = found.groups()
+    sensible = int(below) > 0 and (whole is None or int(above) < int(below))
+    return "" if sensible else f"{above}/{below}"
 
 
 def read(text: object, kind: str) -> Quantity:
@@ -90,6 +131,8 @@ def read(text: object, kind: str) -> Quantity:
     """
     if not isinstance(text, str):
         raise UserError(Problem(f"{text!r} has no unit", f"write {_ASKED[kind]}, between quotation marks"))
+    if wrong := _wrong_fraction(text):
+        raise UserError(Problem(f"{wrong} in {text!r} is not a fraction of one", f"write {_ASKED[kind]}"))
     parts = split(text)
     if parts is None:
         raise UserError(Problem(f"{text!r} does not begin with a number", f"write {_ASKED[kind]}"))
@@ -157,6 +200,8 @@ def _parse(unit: str) -> Any | None:
     """Return one `unit` as a pint quantity, or None where pint does not know it."""
     import pint
 
+    if tape := next((name for name, sign in _TAPE if sign.fullmatch(unit)), ""):
+        unit = tape
     text = _FLUID_OUNCE.sub("fluid_ounce", unit.replace("²", "^2").replace("³", "^3"))
     text = _US.sub("", _WEIGHT_OUNCE.sub("avoirdupois_ounce", text))
     text = _IMPERIAL.sub(lambda match: f"imperial_{match.group(1)}", text)

@@ -370,11 +370,7 @@ def _pair(text: str) -> tuple[float, float]:
     match = _PAIR.fullmatch(text.strip())
     if match is None:
         raise UserError(Problem(f"{text.strip()!r} is not a width and a height", "write it as '70 mm x 36 mm'"))
-    first, second = match[1], match[2]
-    bare = units.split(first)
-    if bare and not bare[1]:
-        first = f"{first} {(units.split(second) or (0.0, ''))[1]}".strip()
-    return _mm(first), _mm(second)
+    return _mm(units.with_unit_of(match[1], match[2])), _mm(match[2])
 
 
 def _mm(text: str) -> float:
