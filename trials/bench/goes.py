@@ -110,12 +110,12 @@ def place(go: Go, from_s: int, starts: Mapping[int, int], work: Work, hours: Hou
     """Return the earliest starts of a go from a moment on; the wipes fall in their windows and on the same day."""
     first, wipes = go.first, go.wipes
     ready = {wipe.number: release(wipe, starts, work) for wipe in wipes if wipe.after}
-    time = hours.earliest(max(from_s, release(first, starts, work)), first.length_s)
+    time = hours.earliest(max(from_s, release(first, starts, work)), first)
     while True:
         later, begins = time, time
         for wipe in wipes:
             least, most = _window(wipe, time + first.length_s)
-            begins = hours.earliest(max(least, ready.get(wipe.number, 0)), wipe.length_s)
+            begins = hours.earliest(max(least, ready.get(wipe.number, 0)), wipe)
             if begins > most:
                 later = max(later, time + begins - most)
             elif begins // DAY_S != time // DAY_S:
@@ -127,7 +127,7 @@ def place(go: Go, from_s: int, starts: Mapping[int, int], work: Work, hours: Hou
             if found is not None:
                 return {first.number: time, **found}
             later = time + grid_s
-        time = hours.earliest(later, first.length_s)
+        time = hours.earliest(later, first)
 
 
 def fits(go: Go, hands: int, day_s: int) -> bool:
@@ -153,15 +153,15 @@ def _together(wipes: Sequence[Task], end: int, ready: Mapping[int, int], hours: 
     for wipe in sorted(wipes, key=lambda wipe: _window(wipe, end)[1]):
         least, most = _window(wipe, end)
         like = (least, most, wipe.length_s, ready.get(wipe.number, 0))
-        begins = hours.earliest(max(least, like[3]), wipe.length_s)
+        begins = hours.earliest(max(least, like[3]), wipe)
         if begins > most or begins // DAY_S != day:
             return None  # later ones only make it later
         if like in tried:
             continue
         tried.add(like)
-        hours.take(begins, wipe.length_s)
+        hours.take(begins, wipe)
         rest = _together([other for other in wipes if other is not wipe], end, ready, hours, day)
-        hours.free(begins, wipe.length_s)
+        hours.free(begins, wipe)
         if rest is not None:
             return {wipe.number: begins, **rest}
     return None

@@ -1,15 +1,18 @@
-"""Hands and hours: when so many pairs of hands are busy, within shop days of a stated length."""
+"""Hands and hours: when so many pairs of hands are busy, in shop days that begin with their sanding."""
 
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import defaultdict
+
+from trials.bench.task import Task
 
 DAY_S = 86_400
 """Seconds from the opening of one shop day to that of the next."""
 
 
 class Hours:
-    """What the hands are doing, in seconds from the opening of the first day.
+    """What the hands are doing, in seconds from the opening of the first day; on each day sanding comes first.
 
     Parameters
     ----------
@@ -20,14 +23,22 @@ class Hours:
     def __init__(self, hands: int, day_s: int) -> None:
         self.hands, self.day_s = hands, day_s
         self._at, self._busy = [0], [0]  # so many hands are busy from each of these times on
+        self._sanded: defaultdict[int, list[int]] = defaultdict(list)  # by day, when each sanding ends
+        self._wet: defaultdict[int, list[int]] = defaultdict(list)  # and when each wet task begins
 
-    def earliest(self, time: int, length: int) -> int:
-        """Return the first moment from a time on when some hands are free for so long, within one day."""
+    def earliest(self, time: int, task: Task) -> int:
+        """Return the first moment from a time on when a task can begin: hands are free for it within one day."""
+        length = task.length_s
         if length > self.day_s:
             raise ValueError("the work is longer than the day")
         while True:
-            if time % DAY_S + length > self.day_s:
-                time = (time // DAY_S + 1) * DAY_S
+            day = time // DAY_S
+            if task.wet:
+                time = max([time, *self._sanded[day]])
+            closes = min([day * DAY_S + self.day_s, *(self._wet[day] if task.sands else ())])
+            if time + length > closes:
+                time = (day + 1) * DAY_S
+                continue
             at = bisect_right(self._at, time) - 1
             while at < len(self._at) and self._at[at] < time + length:
                 if self._busy[at] >= self.hands:
@@ -37,13 +48,21 @@ class Hours:
                 return time
             time = self._at[at + 1]
 
-    def take(self, time: int, length: int) -> None:
-        """Keep some hands busy."""
-        self._change(time, length, 1)
+    def take(self, time: int, task: Task) -> None:
+        """Keep some hands busy with a task."""
+        self._change(time, task.length_s, 1)
+        if task.sands:
+            self._sanded[time // DAY_S].append(time + task.length_s)
+        if task.wet:
+            self._wet[time // DAY_S].append(time)
 
-    def free(self, time: int, length: int) -> None:
+    def free(self, time: int, task: Task) -> None:
         """Give hands back that were taken."""
-        self._change(time, length, -1)
+        self._change(time, task.length_s, -1)
+        if task.sands:
+            self._sanded[time // DAY_S].remove(time + task.length_s)
+        if task.wet:
+            self._wet[time // DAY_S].remove(time)
 
     def _change(self, time: int, length: int, by: int) -> None:
         for at in range(self._split(time), self._split(time + length)):

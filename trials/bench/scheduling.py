@@ -7,16 +7,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from trials import units
-from trials.bench import solver
-from trials.bench.bound import bound
+from trials.bench import sanding, solver
+from trials.bench.bound import bound, earliest_starts
 from trials.bench.goes import Starts, Work
 from trials.bench.hours import DAY_S
-from trials.bench.orders import by_orders, dwells_kept, end, shifted_left
+from trials.bench.orders import dwells_kept, end, first_order, shifted_left
 from trials.bench.possible import check_possible
 from trials.bench.task import Task
 from trials.bench.task import tasks as all_tasks
 from trials.bench.times import read_clock
-from trials.draw import Draw
 from trials.errors import Problem, UserError
 
 if TYPE_CHECKING:
@@ -26,11 +25,8 @@ if TYPE_CHECKING:
 
 Method = Literal["best", "orders", "solver"]
 
-PLACINGS_A_SECOND = 10_000
-"""Goes placed in about a second: makes a limit of time one of work, so that equal input gives equal output."""
 EFFORT_A_SECOND = 0.25
 """The solver's own count of work in about a second; it was from 0.1 to 0.6."""
-FEWEST_TRIES, MOST_TRIES = 5, 2000
 MOST_HANDS = 20
 
 
@@ -115,10 +111,9 @@ def schedule(
     tasks : as `trials.bench.task.tasks` makes them; those with a turn keep the order of work.
     hands : how many tasks can go on at once.
     day : the hours of the shop, such as ``"8 h"``, and `start` the time of day at which it opens.
-    seed : decides the random orders; the same seed gives the same schedule.
+    seed : the solver's; the same seed gives the same schedule.
     limit_seconds : about how long to search at most; counted in work done, not by the clock.
-    method : ``orders`` uses the built-in search only, ``solver`` and ``best`` the constraint solver too where it is
-        installed; ``solver`` says so in a note where it is not.
+    method : ``orders`` takes the first order that is made, the others let the constraint solver better it.
 
     Raises
     ------
@@ -135,24 +130,45 @@ def schedule(
     day_s, opens_s = _day_s(day), read_clock(start)
     work = Work(tasks)
     check_possible(work, hands, day_s)
-    least_s = bound(work, hands, day_s)
-    tries = min(max(int(limit_seconds * PLACINGS_A_SECOND / len(work.goes)), FEWEST_TRIES), MOST_TRIES)
-    wants_solver = method != "orders"
-    if wants_solver and solver.is_installed():
-        tries = min(tries, FEWEST_TRIES * 10)
-    starts = by_orders(work, hands, day_s, Draw(seed), tries, least_s)
-    found_by, notes = "orders", list[str]()
-    if wants_solver and not solver.is_installed():
-        if method == "solver":
-            notes.append("The constraint solver is not installed (ortools), so the built-in search was used.")
-    elif wants_solver and end(work, starts) > least_s:
-        known_s, effort = end(work, starts), max(limit_seconds, 0.01) * EFFORT_A_SECOND
-        solved = solver.solve(work, hands, day_s, least_s=least_s, most_s=known_s, seed=seed, effort=effort)
-        least_s = solved.bound_s
-        if solved.starts is not None and end(work, solved.starts) < end(work, starts):
-            starts, found_by = shifted_left(work, hands, day_s, solved.starts), "solver"
+    least_s, starts, found_by = bound(work, hands, day_s), first_order(work, hands, day_s), "orders"
+    if method != "orders":
+        effort = max(limit_seconds, 0.01) * EFFORT_A_SECOND
+        better, least_s = _bettered(work, hands, day_s, starts, least_s=least_s, seed=seed, effort=effort)
+        if better is not starts:
+            starts, found_by = shifted_left(work, hands, day_s, better), "solver"
     starts = dwells_kept(work, hands, day_s, starts)
-    return _schedule(work, starts, (hands, day_s, opens_s), least_s, found_by, seed, notes)
+    return _schedule(work, starts, (hands, day_s, opens_s), least_s, found_by, seed)
+
+
+def _bettered(
+    work: Work, hands: int, day_s: int, starts: Starts, *, least_s: int, seed: int, effort: float
+) -> tuple[Starts, int]:
+    """Return a shorter schedule, where one is found, and what none can be shorter than.
+
+    Where that would be a day earlier, one that ends then is looked for by itself.
+    """
+    heads = earliest_starts(work, day_s)
+    for a_day_less in (False, True):
+        now_s = end(work, starts)
+        day = (now_s - 1) // DAY_S
+        if least_s >= (day * DAY_S if a_day_less else now_s):
+            continue
+        most_s = (day - 1) * DAY_S + day_s if a_day_less else now_s
+        found = solver.solve(
+            work,
+            hands,
+            day_s,
+            heads=heads,
+            least_s=least_s,
+            most_s=most_s,
+            seed=seed,
+            effort=effort,
+            hint=starts if a_day_less else None,
+        )
+        least_s = found.bound_s if found.bound_s <= most_s else day * DAY_S + 1
+        if found.starts is not None and end(work, found.starts) < now_s:
+            starts = found.starts
+    return starts, least_s
 
 
 def faults(plan: Plan, patches: pd.DataFrame) -> tuple[Problem, ...]:
@@ -170,11 +186,14 @@ def faults(plan: Plan, patches: pd.DataFrame) -> tuple[Problem, ...]:
 
 
 def _schedule(
-    work: Work, starts: Starts, shop: tuple[int, int, int], least_s: int, method: str, seed: int, notes: list[str]
+    work: Work, starts: Starts, shop: tuple[int, int, int], least_s: int, method: str, seed: int
 ) -> Schedule:
     timed = sorted(
         (Timed(task, starts[task.number]) for task in work.tasks), key=lambda one: (one.start_s, one.task.number)
     )
+    notes = []
+    if any(task.sands for task in work.tasks) and any(task.wet for task in work.tasks):
+        notes.append(sanding.REASON)
     controls = sorted({task.board for task in work.tasks if task.control})
     if controls:
         named = ", ".join(map(str, controls))

@@ -1,9 +1,7 @@
-"""The optional method: the schedule as a constraint problem, solved by OR-tools where it is installed."""
+"""The schedule as a constraint problem, for OR-tools to solve."""
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
@@ -21,33 +19,47 @@ class Solved:
     bound_s: int
 
 
-def is_installed() -> bool:
-    """Whether the solver can be used."""
-    return importlib.util.find_spec("ortools") is not None
-
-
-def solve(work: Work, hands: int, day_s: int, *, least_s: int, most_s: int, seed: int, effort: float) -> Solved:
-    """Return the shortest schedule that the solver finds, no longer than one already known.
+def solve(
+    work: Work,
+    hands: int,
+    day_s: int,
+    *,
+    heads: Starts,
+    least_s: int,
+    most_s: int,
+    seed: int,
+    effort: float,
+    hint: Starts | None = None,
+) -> Solved:
+    """Return the shortest schedule that the solver finds.
 
     Parameters
     ----------
-    least_s, most_s : bounds of the makespan in seconds; the second is that of a known schedule.
+    heads : the earliest start of each task, in seconds.
+    least_s, most_s : bounds of the makespan in seconds.
     effort : what it may spend, in the solver's own count of work, so that equal input gives equal output however
         busy the machine is.
     """
-    cp_model: Any = importlib.import_module("ortools.sat.python.cp_model")
+    from ortools.sat.python import cp_model
+
     model = cp_model.CpModel()
     grid = work.grid_s(day_s)
     day, open_s = DAY_S // grid, day_s // grid
     days = most_s // DAY_S + 1
+    latest = {task.number: most_s - work.tails[task.number] - task.length_s for task in work.tasks}
     begin: dict[int, Any] = {}
     spans = []
     for task in work.tasks:
         length = task.length_s // grid
-        allowed = [[at * day, at * day + open_s - length] for at in range(days)]
+        allowed = [
+            [at * day, min(at * day + open_s - length, latest[task.number] // grid)]
+            for at in range(heads[task.number] // DAY_S, latest[task.number] // DAY_S + 1)
+        ]
         begin[task.number] = model.new_int_var_from_domain(
             cp_model.Domain.from_intervals(allowed), f"start {task.number}"
         )
+        if hint:
+            model.add_hint(begin[task.number], hint[task.number] // grid)
         spans.append(model.new_fixed_size_interval_var(begin[task.number], length, f"work {task.number}"))
     if hands == 1:
         model.add_no_overlap(spans)
@@ -56,6 +68,7 @@ def solve(work: Work, hands: int, day_s: int, *, least_s: int, most_s: int, seed
     _add_waits(model, work, begin, grid)
     _add_days(model, work, begin, (day, open_s, days), grid, day_s)
     _add_turns(model, work, begin, most_s // grid)
+    _add_sanding(cp_model, model, work, begin, (day, open_s, days), grid)
     for first, second in alike(work):
         model.add(begin[first] <= begin[second])
     makespan = model.new_int_var(-(-least_s // grid), most_s // grid, "makespan")
@@ -66,7 +79,7 @@ def solve(work: Work, hands: int, day_s: int, *, least_s: int, most_s: int, seed
     solver = _solver(cp_model, seed, effort)
     status = solver.solve(model)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        return Solved(None, least_s)
+        return Solved(None, most_s + 1 if status == cp_model.INFEASIBLE else least_s)
     proved = max(least_s, round(solver.best_objective_bound) * grid)
     return Solved({number: int(solver.value(var)) * grid for number, var in begin.items()}, proved)
 
@@ -103,6 +116,27 @@ def _add_days(
             for number in (task.number, task.window.task):
                 model.add(begin[number] >= which * length)
                 model.add(begin[number] + work.task[number].length_s // grid <= which * length + open_s)
+
+
+def _add_sanding(
+    cp_model: Any, model: Any, work: Work, begin: dict[int, Any], day: tuple[int, int, int], grid: int
+) -> None:
+    """Keep sanding before what is wet, on each day that may have both."""
+    length, open_s, days = day
+    for opens in range(0, days * length, length):
+        hours = cp_model.Domain(opens, opens + open_s - 1)  # of starts: one at closing time is the next day's
+        here = [task for task in work.tasks if begin[task.number].domain.overlaps_with(hours)]
+        if not (any(task.sands for task in here) and any(task.wet for task in here)):
+            continue
+        clean = model.new_int_var_from_domain(hours, "clean down")
+        for task in here:
+            if not (task.sands or task.wet):
+                continue
+            then = model.new_bool_var(f"{task.number} then")
+            start = begin[task.number]
+            model.add_linear_expression_in_domain(start, hours.complement()).only_enforce_if(~then)
+            kept = start + task.length_s // grid <= clean if task.sands else start >= clean
+            model.add(kept).only_enforce_if(then)
 
 
 def _add_turns(model: Any, work: Work, begin: dict[int, Any], most: int) -> None:
@@ -149,8 +183,8 @@ def alike(work: Work) -> Iterable[tuple[int, int]]:
 def _looks(go: Go, waiting: Mapping[int, set[tuple[int, int]]]) -> object:
     """Return what goes have in common that can change places: their lengths and dwells, and what waits for them."""
     return tuple(
-        (task.length_s, task.after, task.window and (task.window.least_s, task.window.most_s),
-         frozenset(waiting[task.number]))
+        (task.length_s, task.sands, task.wet, task.after,
+         task.window and (task.window.least_s, task.window.most_s), frozenset(waiting[task.number]))
         for task in go.tasks
     )  # fmt: skip
 
@@ -159,7 +193,7 @@ def _board_looks(goes: list[Go]) -> object:
     """Return what boards have in common that can change places: all of their work, told by its place among it."""
     numbers = {task.number: at for at, task in enumerate(task for go in goes for task in go.tasks)}
     return tuple(
-        (task.length_s, tuple((numbers[number], gap) for number, gap in task.after),
+        (task.length_s, task.sands, task.wet, tuple((numbers[number], gap) for number, gap in task.after),
          task.window and (numbers[task.window.task], task.window.least_s, task.window.most_s))
         for go in goes for task in go.tasks
     )  # fmt: skip

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from trials import units
+from trials.bench.sanding import sands, wets
 from trials.errors import Problem, UserError
 from trials.plan import Plan, Step
 
@@ -42,6 +43,7 @@ class Task:
     turn : the board's place in the order of work, from 1, where this task's step keeps that order, else 0.
     dry_s : least seconds of drying after it.
     control : what the piece is, where it carries no level.
+    sands, wet : dry work with abrasive, or something wet: on each day all of the first ends before the second begins.
     """
 
     number: int
@@ -56,6 +58,8 @@ class Task:
     turn: int = 0
     dry_s: int = 0
     control: str = ""
+    sands: bool = False
+    wet: bool = False
 
     @property
     def place(self) -> str:
@@ -113,6 +117,7 @@ def _of_board(plan: Plan, board: int, rows: Sequence[dict[str, Any]], dyed: int,
         ends: list[int] = []
         dry = _seconds(step.dry) if step.dry else 0
         turn = int(rows[0]["board_order"]) if at == dyed else 0
+        dry_work, wet = sands(step), wets(step)
         for piece, wipes in _pieces(plan, step, rows).items():
             put = made + len(found) + 1
             control = _control(rows, piece)
@@ -120,7 +125,7 @@ def _of_board(plan: Plan, board: int, rows: Sequence[dict[str, Any]], dyed: int,
             length = _seconds(step.hands)
             found.append(
                 Task(put, board, at, step.name, length, before, lane=piece[0], strip=piece[1], turn=turn,
-                     dry_s=last, control=control)
+                     dry_s=last, control=control, sands=dry_work, wet=wet)
             )  # fmt: skip
             ends += [] if wipes else [put]
             for wiped, dwell in wipes.items():
@@ -128,7 +133,7 @@ def _of_board(plan: Plan, board: int, rows: Sequence[dict[str, Any]], dyed: int,
                 window = Window(put, dwell, dwell + _seconds(step.tolerance))
                 found.append(
                     Task(number, board, at, f"wipe back: {step.name}", _seconds(step.wipe), window=window,
-                         lane=wiped[0], strip=wiped[1], dry_s=dry, control=control)
+                         lane=wiped[0], strip=wiped[1], dry_s=dry, control=control, wet=wet)
                 )  # fmt: skip
                 ends.append(number)
         if ends:
