@@ -176,7 +176,7 @@ def test_each_step_has_the_cautions_its_words_call_for(tmp_path):
     assert "Oily rags" not in lines["seal"]
     for name in ("oil glaze", "top coat", "top coat (2)"):
         (closing,) = [line for line in steps[name].lines if line.closing]
-        assert closing.text == cautions.OILY_RAGS.text + " Follow the maker's sheet and local rules."
+        assert (closing.text, closing.whole) == (cautions.OILY_RAGS.short, cautions.OILY_RAGS.text)
     assert not any(line.closing for line in steps["dye"].lines)
 
 

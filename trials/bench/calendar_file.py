@@ -14,11 +14,15 @@ from trials.errors import Problem, UserError
 
 LONGEST_LINE = 75
 """Octets of a line without its end: RFC 5545, section 3.1."""
+RAGS_S = 600
+"""How long it is kept free to see to the rags: common practice, no source."""
 WARNING_S = 60
 """How long before a wipe the alarm rings, where the dwell is longer than that: common practice, no source."""
 
 
-def calendar(schedule: Schedule, title: str, when: date, zone: str = "UTC", made: datetime | None = None) -> str:
+def calendar(
+    schedule: Schedule, title: str, when: date, zone: str = "UTC", made: datetime | None = None, *, rags: str = ""
+) -> str:
     """Return the schedule as an iCalendar text, one event a task, with an alarm at each wipe.
 
     Parameters
@@ -27,6 +31,7 @@ def calendar(schedule: Schedule, title: str, when: date, zone: str = "UTC", made
     when : the date of the first day.
     zone : where the shop is, by its IANA name such as ``Europe/London``; times are written in UTC.
     made : the moment the file is made, with its zone; now where it is left out.
+    rags : the caution about rags in one line, where the plan calls for it: an event ends each day's wet work.
 
     Raises
     ------
@@ -43,6 +48,9 @@ def calendar(schedule: Schedule, title: str, when: date, zone: str = "UTC", made
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//splitboard//bench//EN", "CALSCALE:GREGORIAN"]
     for timed in schedule.tasks:
         lines += _event(schedule, timed, (title, when, where), stamp)
+    last = {timed.day: timed for timed in schedule.tasks if timed.task.wet}
+    for timed in last.values() if rags else ():
+        lines += _rags(schedule, timed, (title, when, where), stamp, rags)
     lines.append("END:VCALENDAR")
     return "".join(f"{folded}\r\n" for line in lines for folded in _folded(line))
 
@@ -71,6 +79,24 @@ def _event(schedule: Schedule, timed: Timed, of: tuple[str, date, tzinfo], stamp
         text = _escaped(f"wipe {task.place}")
         lines += ["BEGIN:VALARM", "ACTION:DISPLAY", f"TRIGGER:{trigger}", f"DESCRIPTION:{text}", "END:VALARM"]
     return [*lines, "END:VEVENT"]
+
+
+def _rags(schedule: Schedule, timed: Timed, of: tuple[str, date, tzinfo], stamp: str, rags: str) -> list[str]:
+    """Return the event at the end of a day's wet work that the rags are seen to."""
+    title, when, where = of
+    identity = hashlib.sha256(f"{title}\n{when}\nrags\n{timed.day}".encode()).hexdigest()[:32]
+    return [
+        "BEGIN:VEVENT",
+        f"UID:{identity}@splitboard",
+        f"DTSTAMP:{stamp}",
+        f"DTSTART:{_moment(schedule, timed.end_s, when, where)}",
+        f"DTEND:{_moment(schedule, timed.end_s + RAGS_S, when, where)}",
+        "SUMMARY:See to the rags",
+        f"DESCRIPTION:{_escaped(f'{title}{chr(10)}{rags}{chr(10)}{blind.MUST_NOT_SEE}')}",
+        "CATEGORIES:SAFETY",
+        "BEGIN:VALARM", "ACTION:DISPLAY", "TRIGGER:PT0S", "DESCRIPTION:See to the rags", "END:VALARM",
+        "END:VEVENT",
+    ]  # fmt: skip
 
 
 def _moment(schedule: Schedule, time_s: int, when: date, where: tzinfo) -> str:

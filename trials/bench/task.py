@@ -131,8 +131,9 @@ def _of_board(plan: Plan, board: int, rows: Sequence[dict[str, Any]], dyed: int,
             for wiped, dwell in wipes.items():
                 number = made + len(found) + 1
                 window = Window(put, dwell, dwell + _seconds(step.tolerance))
+                name = f"wipe back the {step.material}" if step.material else f"wipe back: {step.name}"
                 found.append(
-                    Task(number, board, at, f"wipe back: {step.name}", _seconds(step.wipe), window=window,
+                    Task(number, board, at, name, _seconds(step.wipe), window=window,
                          lane=wiped[0], strip=wiped[1], dry_s=dry, control=control, wet=wet)
                 )  # fmt: skip
                 ends.append(number)

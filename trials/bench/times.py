@@ -20,17 +20,17 @@ def span(seconds: int) -> str:
     return " ".join(parts)
 
 
-def clock(opens_s: int, time_s: int) -> str:
-    """Return what the clock says: ``08:05``, with seconds where there are any.
+def clock(opens_s: int, time_s: int, *, seconds: bool = False) -> str:
+    """Return what the clock says: ``08:05``, with seconds where there are any, or where others on a day have some.
 
     Parameters
     ----------
     opens_s : the opening of the shop, seconds after midnight.
     time_s : seconds from the opening of the first day.
     """
-    minutes, seconds = divmod((opens_s + time_s) % DAY_S, 60)
+    minutes, left = divmod((opens_s + time_s) % DAY_S, 60)
     text = f"{minutes // 60:02d}:{minutes % 60:02d}"
-    return f"{text}:{seconds:02d}" if seconds else text
+    return f"{text}:{left:02d}" if left or seconds else text
 
 
 def read_clock(text: str) -> int:

@@ -20,13 +20,15 @@ class TickLine:
     Attributes
     ----------
     name : a short heading, ``Oily rags``.
-    text : whole sentences that say what to do.
+    text : one line that says what to do.
     closing : whether it must be ticked once more before a session that did the step is closed.
+    whole : all there is to say of it, folded away until it is asked for.
     """
 
     name: str
     text: str
     closing: bool = False
+    whole: str = ""
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from trials import cautions, units
+from trials.bench.sanding import makes_dust
 from trials.bench_page.contract import WHOLE_BOARD, BenchPlan, BenchStep, BenchTask, TickLine
 from trials.errors import Problem, UserError
 from trials.folder import layout_text
@@ -25,9 +26,6 @@ _STAGE_WORDS: dict[str, tuple[str, ...]] = {
 """Words in a factor's name that say which stage's step lays it on."""
 _NOTHING = ("none", "no", "without")
 """Levels of which nothing is put on."""
-_ABRASIVE = ("sand", "scuff", "rub", "abras", "plane", "scrape", "grit")
-_AS_EVER = " Follow the maker's sheet and local rules."
-"""What is added to a line that must be ticked before a session is closed."""
 
 
 def from_plan(plan: Plan, patches: pd.DataFrame) -> BenchPlan:
@@ -195,12 +193,11 @@ def _lines(plan: Plan, step: Step, factors: tuple[Factor, ...]) -> tuple[TickLin
     )
     called = cautions.for_plan(about)
     silent = replace(about, factors=(), steps=())
-    words = f"{step.name} {step.material} {step.note}".casefold()
-    sanded = step.stage == "bare" or any(word in words for word in _ABRASIVE)
+    words, sanded = f"{step.name} {step.material} {step.note}", makes_dust(step)
     if called == cautions.for_plan(silent):
         called = (cautions.WOOD_DUST,) if sanded and words.isascii() else cautions.for_plan(plan)
     return tuple(
-        TickLine(one.name, one.text + _AS_EVER * (one is cautions.OILY_RAGS), closing=one is cautions.OILY_RAGS)
+        TickLine(one.name, one.short, closing=one is cautions.OILY_RAGS, whole=one.text)
         for one in called
         if sanded or one is not cautions.WOOD_DUST
     )

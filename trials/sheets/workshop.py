@@ -198,11 +198,12 @@ def _order_files(trial: Trial, order: bench.Schedule, wanted: Wanted) -> dict[st
     """Return the bench sheet, the timeline and the calendar."""
     title = trial.plan.marked_title
     made = datetime.fromisoformat(trial.record.laid_out_at)
+    rags = cautions.OILY_RAGS.short if cautions.OILY_RAGS in cautions.for_plan(trial.plan) else ""
     first_day = wanted.first_day or made.date()
     return {
         "order-of-work.pdf": _bench_sheet(trial, order, wanted.paper),
         "order-of-work.svg": bench.timeline_svg(order, title).encode(),
-        "order-of-work.ics": bench.calendar(order, title, first_day, wanted.zone, made).encode(),
+        "order-of-work.ics": bench.calendar(order, title, first_day, wanted.zone, made, rags=rags).encode(),
     }
 
 
@@ -214,16 +215,17 @@ def _bench_sheet(trial: Trial, made: bench.Schedule, paper: str) -> bytes:
         known = _known(bench_page.from_plan(trial.latest_plan, trial.latest_patches))
     steps = _step_names(trial)
     for day in range(1, made.days + 1):
+        here = [one for one in made.tasks if one.day == day]
+        seconds = any((made.opens_s + one.start_s) % 60 for one in here)
         rows = [
             [
-                clock(made.opens_s, one.start_s),
+                clock(made.opens_s, one.start_s, seconds=seconds),
                 one.task.place,
                 f"{one.task.name} ({span(one.task.length_s)})",
-                "; ".join(part for part in (_carried(one.task, steps, known), _until(made, one)) if part),
+                "; ".join(part for part in (_carried(one.task, steps, known), _until(made, one, seconds)) if part),
                 "",
             ]
-            for one in made.tasks
-            if one.day == day
+            for one in here
         ]
         grid = Grid(
             ("start", "piece", "what", "goes on; watch for", "true start and end"),
@@ -250,12 +252,15 @@ def _carried(task: bench.Task, steps: Mapping[int, str], known: Mapping[tuple[st
     return "" if task.window else _page_task(task, steps, known).carries
 
 
-def _until(made: bench.Schedule, one: bench.Timed) -> str:
+def _until(made: bench.Schedule, one: bench.Timed, seconds: bool) -> str:
     """Say by when a wipe must be done, or when the wipes of what is put on fall due."""
     if one.task.window:
         put = next(other for other in made.tasks if other.task.number == one.task.window.task)
-        return f"not after {clock(made.opens_s, put.end_s + one.task.window.most_s)}"
-    due = [f"{wipe.task.place} at {clock(made.opens_s, wipe.start_s)}" for wipe in made.wipes_of(one.task)]
+        return f"not after {clock(made.opens_s, put.end_s + one.task.window.most_s, seconds=seconds)}"
+    due = [
+        f"{wipe.task.place} at {clock(made.opens_s, wipe.start_s, seconds=seconds)}"
+        for wipe in made.wipes_of(one.task)
+    ]
     return f"wipe {', '.join(due)}" if due else ""
 
 

@@ -125,7 +125,9 @@ function tickList(step, lines, closing, words) {
     const input = make("input", { type: "checkbox", id,
       onchange: () => tap("tick", { step: step.name, line: line.name, on: input.checked, closing }) });
     input.checked = on;
-    return make("label", { class: "tick", for: id }, input, make("strong", {}, line.name), make("span", {}, line.text));
+    return make("div", { class: "caution" },
+      make("label", { class: "tick", for: id }, input, make("strong", {}, line.name), make("span", {}, line.text)),
+      line.whole ? make("details", {}, make("summary", {}, "All of it"), make("p", {}, line.whole)) : null);
   }));
 }
 
