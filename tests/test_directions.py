@@ -105,7 +105,9 @@ def test_an_aim_against_the_words_is_refused_and_its_cures_are_plans(tmp_path, n
         read_plan(tmp_path)
     (problem,) = refused.value.problems
     assert repr(scales.SCALES[name].anchors[-1]) in problem.what
-    for cure in re.findall(r'aim = "\w+"(?=;)|anchors = \[.*\]', problem.cure):
+    cures = re.findall(r'aim = "\w+"(?=;)|anchors = \[.*\]', problem.cure)
+    assert len(cures) == 2
+    for cure in cures:
         kept = f'aim = "{wrong}"\n{cure}' if cure.startswith("anchors") else cure
         (tmp_path / "trial.toml").write_text(plan_of(name, kept), encoding="utf-8")
         assert read_plan(tmp_path).response(name).anchors[0] in cure or cure.startswith("aim")
@@ -122,6 +124,16 @@ def test_grades_of_ones_own_need_words(run, tmp_path):
     assert read_plan(tmp_path).response("sheen").anchors == (
         "dull", "between 1 and 3", "satin", "between 3 and 5", "mirror",
     )  # fmt: skip
+
+
+def test_an_aim_against_the_words_turned_round_is_refused(tmp_path):
+    """What everyone would write of blotch, beside words by which 5 is the best."""
+    words = scales.SCALES["blotch"].the_other_way
+    (tmp_path / "trial.toml").write_text(plan_of("blotch", f'aim = "less"\n{words}'), encoding="utf-8")
+    with pytest.raises(UserError, match='write aim = "more"'):
+        read_plan(tmp_path)
+    (tmp_path / "trial.toml").write_text(plan_of("blotch", words), encoding="utf-8")
+    assert read_plan(tmp_path).response("blotch").aim_words == "weaker is better"
 
 
 @pytest.mark.parametrize("written", ['aim = "more"', ""])

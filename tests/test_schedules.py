@@ -534,7 +534,7 @@ def test_worth_it_at_its_ends(trial):
         one.startswith("It makes figure clarity 0.60 grade worse (95% interval 0.37 to 0.83 worse)")
         for one in loss.sentences
     )
-    assert "It costs more, and figure clarity did not gain." in loss.sentences
+    assert "It costs more, and figure clarity is no better for it." in loss.sentences
     assert loss.gains[0].price_of_one == math.inf
     free = worth_of(trial.plan, finding(0.6), costs=replace(SHOP, steps=()))
     assert free.cost is None

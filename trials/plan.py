@@ -151,8 +151,8 @@ class Response:
     def less_more(self) -> tuple[str, str]:
         """What a smaller and a larger value are called: ``less clear`` and ``clearer``; on L*, 0 is black.
 
-        Words of one's own that run against a scale's aim turn it round. What has no direction of its own is lower or
-        higher, which says nothing without better or worse.
+        Where the words of a scale are turned round, so is the direction; words of one's own run with the aim. What
+        has no direction of its own is lower or higher, which says nothing without better or worse.
         """
         if self.is_of_laps and self.kind == "measure":  # a difference of two lightnesses: less of it is no darker
             return "less", "more"
@@ -161,7 +161,9 @@ class Response:
         scale = SCALES.get(self.name) if self.kind == "grade" else None
         if scale is None:
             return "lower", "higher"
-        turned = bool(scale.aim) and self.aim in ("more", "less") and self.aim != scale.aim
+        turned = self.anchors == scale.anchors[::-1] or (
+            self.anchors != scale.anchors and self.aim == scale.the_other_aim
+        )
         return (scale.more, scale.less) if turned else (scale.less, scale.more)
 
     @property

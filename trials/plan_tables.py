@@ -193,7 +193,7 @@ def _response(table: Table, name: str, kind: str) -> Response:
         low, high = (1.0, float(grades)) if kind == "grade" else (0.0, 1.0)
     elif low is not None and high is not None and low >= high:
         table.fault("low", f"low ({low:g}) is not below high ({high:g})", "swap or correct them")
-    aim, target = _aim(table, scales.SCALES.get(name) if kind == "grade" and "anchors" not in table else None)
+    aim, target = _aim(table, scales.SCALES.get(name) if kind == "grade" else None, anchors)
     return Response(
         name=name,
         kind=kind,
@@ -209,9 +209,17 @@ def _response(table: Table, name: str, kind: str) -> Response:
     )
 
 
-def _aim(table: Table, scale: scales.Scale | None) -> tuple[str, float | None]:
+def _aim(table: Table, scale: scales.Scale | None, anchors: tuple[str, ...]) -> tuple[str, float | None]:
     """Return the aim and the target; an aim that contradicts the words of its scale is a fault."""
-    written = table.values.get("aim", scale.aim or "more" if scale else "more")
+    usual, cure = "", ""
+    if scale and scale.aim and anchors == scale.anchors:
+        usual = scale.aim
+        cure = (
+            f"; but where grades were scored by words that run the other way keep it and write {scale.the_other_way}"
+        )
+    elif scale and anchors == scale.anchors[::-1]:
+        usual = scale.the_other_aim
+    written = table.values.get("aim", usual or "more")
     if isinstance(written, int | float) and not isinstance(written, bool):
         return "target", table.number("aim")
     if written not in ("more", "less"):
@@ -219,10 +227,9 @@ def _aim(table: Table, scale: scales.Scale | None) -> tuple[str, float | None]:
             "aim", f"aim is {written!r}", "write 'more', 'less', or the number to come close to, such as aim = 38"
         )
         return "more", None
-    if scale and scale.aim not in ("", written):
-        what = f"aim is {written!r}, but 5 is {scale.anchors[-1]!r} and 1 {scale.anchors[0]!r}"
-        other = "for a scale that runs the other way write its words, from grade 1 up"
-        table.fault("aim", what, f'write aim = "{scale.aim}"; {other}: {scale.the_other_way}')
+    if usual not in ("", written):
+        what = f"aim is {written!r}, but {len(anchors)} is {anchors[-1]!r} and 1 {anchors[0]!r}"
+        table.fault("aim", what, f'write aim = "{usual}"{cure}')
     return str(written), None
 
 

@@ -30,6 +30,11 @@ class Scale:
     more: str
 
     @property
+    def the_other_aim(self) -> str:
+        """The aim where the words run the other way; empty where there is none."""
+        return {"more": "less", "less": "more"}.get(self.aim, "")
+
+    @property
     def the_other_way(self) -> str:
         """The anchors from the last to the first, as a plan says them."""
         return f"anchors = {json.dumps(self.anchors[::-1], ensure_ascii=False)}"

@@ -295,6 +295,6 @@ def controls_table(controls: pd.DataFrame, plan: Plan) -> Table | None:
             shown = decide.decimals(-half, half)
             cells = [words.number(row[column], shown) for column in ("mean", "lowest", "highest")]
             rows.append((words.clean(row["control"]), words.axis(response), str(row["patches"]), *cells))
-    columns = ("control", "response", "patches", "mean", "lowest", "highest")
+    columns = ("control", "response", "patches", "mean", "smallest", "largest")
     numeric = (False, False, True, True, True, True)
     return Table("The controls", columns, numeric, tuple(rows), (), "tables/controls.csv") if rows else None

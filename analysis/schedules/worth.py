@@ -268,7 +268,7 @@ def _pays(costs: Costs, cost: Cost, asked: Iterable[Gain]) -> Iterator[str]:
             continue
         unit, name = one.response.unit_words(1), one.response.words
         if not math.isfinite(one.price_of_one):
-            yield f"It costs more, and {name} did not gain."
+            yield f"It costs more, and {name} is no better for it."
             continue
         most = costs.money(one.price_upper) if math.isfinite(one.price_upper) else "no limit, for it may gain none"
         yield (

@@ -33,6 +33,7 @@ from trials.folder.place import CONDITIONS, LAYOUT, READINGS, Folder
 from trials.folder.reading import Where, steadily
 from trials.folder.seal import NOTICED
 from trials.plan import Plan
+from trials.scales import SCALES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -213,7 +214,8 @@ def _check_scales(plan: Plan, laid_out: Mapping[str, Any]) -> None:
         was = before.get(response.name, {})
         words = tuple(was.get("anchors", ()))
         if words and words == response.anchors[::-1]:
-            last, aim = len(words), f'aim = "{was["aim"]}" and ' if was.get("aim") in ("more", "less") else ""
+            last, scale = len(words), SCALES.get(response.name)
+            aim = f'aim = "{scale.the_other_aim}" and ' if scale and was.get("aim") in ("more", "less") else ""
             what = (
                 f"when the boards were laid out, grade {last} of {response.words} was {words[-1]!r}; by the plan "
                 f"it is now {response.anchors[-1]!r}"
