@@ -25,6 +25,13 @@ def plan():
     return read_plan(EXAMPLE)
 
 
+def test_each_wrong_measure_is_named_by_its_option(run):
+    done = run("lap", "--length", "2", "--speed", "fast")
+    assert done.status == 2
+    assert "--length: '2' has no unit; write a length with its unit" in done.err
+    assert "--speed: 'fast' does not begin with a number; write a speed with its unit" in done.err
+
+
 def test_the_cells_of_the_protocol(plan):
     """Seven cells of 70 mm, 15 mm between, lanes A 0-60 and B 50-110 mm from one margin: 580 mm in all."""
     found = lap.cells(plan.boards, plan.lap)

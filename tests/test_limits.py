@@ -141,13 +141,24 @@ def test_what_is_no_plain_file_is_not_waited_for(tmp_path):
 
 
 def test_the_first_faults_of_a_file_are_said_and_how_many_more_there_are():
-    many = [Problem("x", "y", file="a.csv", line=at) for at in range(1000)] * 500
+    many = [Problem(f"fault {kind}", "y", file="a.csv") for kind in "abcdefghijklmnopqrstuvwxyz"]
     found = UserError(*many, Problem("z", file="b.csv")).problems
     assert found[:FIRST] == tuple(many[:FIRST])
-    assert [str(one) for one in found[FIRST:]] == [
-        "b.csv: z.",
-        "a.csv: and 499,980 more like these; mend these first.",
+    assert [str(one) for one in found[FIRST:]] == ["b.csv: z.", "a.csv: and 6 more; mend these first."]
+
+
+def test_of_more_than_three_alike_one_is_told_with_their_number():
+    few = [Problem(f"no patch has the code '{code}'", "look", file="a.csv", line=code) for code in (3, 5, 9)]
+    other = Problem("grade 9 is too high", file="a.csv", line=4)
+    assert UserError(*few, other).problems == (*few, other)
+    many = [Problem(f"no patch has the code '{at}x'", "look", file="a.csv", line=at) for at in range(2, 1002)] * 100
+    found = UserError(*many, other).problems
+    assert [str(one) for one in found] == [
+        "a.csv, row 2: no patch has the code '2x'; look.",
+        "a.csv: and 99,999 more like it, from row 2 to 1001.",
+        "a.csv, row 4: grade 9 is too high.",
     ]
+    assert UserError(*found).problems == found
 
 
 def test_a_sentence_names_a_long_value_and_does_not_print_it():
@@ -165,7 +176,8 @@ def test_each_of_many_bad_rows_is_counted_and_the_first_have_their_cures(tmp_pat
     problems = records.check_readings(table, plan, patches, []).problems
     assert len(problems) == 10_000
     assert [bool(problem.cure) for problem in problems[:25]] == [True] * FIRST + [False] * 5
-    assert str(UserError(*problems).problems[-1]) == "a.csv: and 9,980 more like these; mend these first."
+    said = str(UserError(*problems).problems[-1])
+    assert said == "a.csv, column patch: and 9,999 more like it, from row 3 to 10001."
 
 
 @pytest.mark.parametrize("value", ["1e-320", "1e300", "-1e13", "0.0000000001"])

@@ -126,6 +126,72 @@ def test_exclusions_and_controls_that_leave_nothing(tmp_path, exclusion, says):
     assert found[0].line in (SMALL.count("\n") + 1, SMALL.count("\n") + 2)
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "line", "says", "cured"),
+    [
+        (
+            "worth = 0.5", "worth = 0,5", 40,
+            "worth = 0,5 is no number here; write 0.5 with a point, not a comma", "worth = 0.5",
+        ),
+        ("worth = 0.5", 'worth = "0.5"', 40, "worth is '0.5', not a number; write it bare", "worth = 0.5"),
+        (
+            '["none", "shellac"]', '["none" "shellac"]', 18,
+            'there is no comma between "none" and "shellac"; write "none", "shellac"', '["none", "shellac"]',
+        ),
+        (
+            '["none", "shellac"]', '[\n  "none"\n  "shellac",\n]', 20,
+            'there is no comma between "none" and "shellac"; write "none", "shellac"',
+            '[\n  "none",\n  "shellac",\n]',
+        ),
+        (
+            'name = "seal_coat"', 'name = "seal coat"', 17, "'seal coat' is not one word; write it as 'seal_coat'",
+            'name = "seal_coat"',
+        ),
+        (
+            'factor = "seal_coat"', 'factor = "seal coat"', 38,
+            "the question is about 'seal coat', which is not a factor; write 'seal_coat'", 'factor = "seal_coat"',
+        ),
+        (
+            'laid_on = "lane"', 'laid_on = "lanes"', 19,
+            "not one of board, lane, strip, patch; write 'lane'", 'laid_on = "lane"',
+        ),
+        (
+            'laid_on = "lane"', 'laidon = "lane"', 19,
+            "there is no key 'laidon' in [factor]; write 'laid_on'", 'laid_on = "lane"',
+        ),
+        ("[scoring]", "[scorring]", 42, "there is no key 'scorring'; write 'scoring'", "[scoring]"),
+        ('length = "400 mm"', "length = 400", 6, "length: 400 has no unit; write a length", 'length = "400 mm"'),
+        (
+            'length = "400 mm"', 'length = "15 3/4"', 6,
+            "length: '15 3/4' has no unit; write a length", 'length = "15 3/4 in"',
+        ),
+    ],
+)  # fmt: skip
+def test_one_slip_is_one_fault_and_its_cure_cures_it(tmp_path, old, new, line, says, cured):
+    """The numbers of lines are counted in the text above, as a person would."""
+    slipped = SMALL.replace(old, new, 1)
+    (found,) = faults(tmp_path, slipped)
+    assert found.line == line
+    assert says in str(found)
+    read(tmp_path, slipped.replace(new, cured, 1))
+
+
+def test_two_slips_in_one_name_have_cures_that_agree(tmp_path):
+    slipped = SMALL.replace('"seal_coat"', '"seal coat"')
+    cures = [str(found) for found in faults(tmp_path, slipped)]
+    assert len(cures) == 2
+    assert all("'seal_coat'" in cure for cure in cures)
+
+
+def test_a_misspelt_table_does_not_echo(tmp_path):
+    slipped = SMALL.replace('[[response]]\nname = "figure', '[[respones]]\nname = "figure', 1)
+    slipped = slipped.replace("[[response]]", "[[respones]]", 1)
+    (found,) = faults(tmp_path, slipped)
+    assert "there is no key 'respones'; write 'response'" in str(found)
+    faulty = slipped.replace('kind = "grade"', 'kind = "grad"')
+    assert [one.line for one in faults(tmp_path, faulty)] == [26, 28]
+
+
 def test_missing_pieces(tmp_path):
     found = faults(tmp_path, "[trial]\ntitle = 'x'\n")
     assert any("how many boards" in str(problem) for problem in found)

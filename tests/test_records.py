@@ -110,7 +110,8 @@ def test_the_good_rows_when_asked_for(laid_out, run):
 def test_all_bad_rows_are_named_at_once(laid_out, run):
     rows = [["patch", "figure_clarity", "assessor"], *([code, 9, "A"] for code in codes(laid_out))]
     done = run("record", write(laid_out.parent / "bad.csv", rows), laid_out)
-    assert all(f"row {number}," in done.err for number in range(2, 18))
+    assert "row 2," in done.err
+    assert "and 15 more like it, from row 3 to 17." in done.err
 
 
 def test_the_same_reading_twice(laid_out, run):
@@ -164,6 +165,58 @@ def test_headers(laid_out, run, header, says):
     done = run("record", file, laid_out)
     assert done.status == 2
     assert says in done.err
+
+
+@pytest.mark.parametrize(
+    ("column", "says", "notes"),
+    [
+        ("Remarks", "", ["streaky", "streaky"]),
+        ("Bemerkungen", "", ["streaky", "streaky"]),
+        ("Was mir auffiel", "column 'Was mir auffiel' is taken as the note", ["streaky", "streaky"]),
+        ("Bench", "column 'Bench' is taken as the note", ["streaky", "streaky"]),
+        ("Lamp height", "left unread, as the trial knows no such column: 'Lamp height'", ["", ""]),
+    ],
+)
+def test_a_column_not_known_stops_nothing(laid_out, run, column, says, notes):
+    cell = "40" if column == "Lamp height" else "streaky"
+    rows = [[code, 3, "A", cell] for code in codes(laid_out)[:2]]
+    file = write(laid_out.parent / "a.csv", [["patch", "figure_clarity", "assessor", column], *rows])
+    done = run("record", file, laid_out)
+    assert done.status == 0
+    assert says in done.out
+    assert ("column" in done.out) == bool(says)
+    assert [row["note"] for row in recorded(laid_out)] == notes
+
+
+def test_rows_are_those_of_the_file_below_a_title(laid_out, run):
+    file = write(laid_out.parent / "a.csv", [["Hall"], ["patch", "figure_claritty", "assessor"], [100, 3, "A"]])
+    assert "a.csv, row 2, column figure_claritty:" in run("record", file, laid_out).err
+
+
+def test_an_instruments_column_of_names_is_named_by_an_option(laid_out, run):
+    rows = [[code, 61.5] for code in codes(laid_out)[:2]]
+    file = write(laid_out.parent / "a.csv", [["Lab meter, 8 mm"], ["Sample name", "darkness"], *rows])
+    done = run("record", file, laid_out)
+    assert done.status == 2
+    table = write(laid_out.parent / "b.csv", [["Sample name", "darkness"], *rows])
+    assert "if it is the column 'Sample name', add --codes \"Sample name\"" in run("record", table, laid_out).err
+    assert "there is no column 'Smple'; write 'Sample name'" in run("record", table, laid_out, "--codes", "Smple").err
+    assert run("record", file, laid_out, "--codes", "sample name").status == 0
+    assert [row["value"] for row in recorded(laid_out)] == ["61.5", "61.5"]
+
+
+def test_the_same_fault_in_every_row_is_told_once(laid_out, run):
+    rows = [[code, 9, "A"] for code in codes(laid_out)[:6]]
+    file = write(laid_out.parent / "a.csv", [["patch", "figure_clarity", "assessor"], *rows])
+    said = run("record", file, laid_out).err.splitlines()
+    assert said[0] == "Nothing was taken in: 6 faults are in the way."
+    assert said[1].startswith("a.csv, row 2, column figure_clarity: figure clarity is 9")
+    assert said[2:] == ["a.csv, column figure_clarity: and 5 more like it, from row 3 to 7."]
+
+
+def test_a_misspelt_response_is_told_before_a_reason_is_asked_for(laid_out, run):
+    done = run("correct", codes(laid_out)[0], "darknes", 40, laid_out)
+    assert "'darknes' is not a response of the plan; write 'darkness'" in done.err
 
 
 def test_near_codes_are_offered(laid_out, run):

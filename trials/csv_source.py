@@ -66,6 +66,7 @@ class Table:
     rows : every row that holds anything, its cells as they were before `csv_text.neutral`.
     decimal_comma : whether a comma in a number is a decimal one.
     preamble : the lines above the header.
+    header_row : where in the file the header stands.
     """
 
     name: str
@@ -73,6 +74,7 @@ class Table:
     rows: tuple[Row, ...]
     decimal_comma: bool
     preamble: tuple[str, ...] = ()
+    header_row: int = 1
 
 
 @dataclass(frozen=True)
@@ -95,8 +97,11 @@ def read(path: Path) -> Table:
     return from_bytes(limits.contents(path), path.name)
 
 
-def from_bytes(data: bytes, name: str) -> Table:
-    """Read a csv file from its bytes; `read` says what is refused."""
+def from_bytes(data: bytes, name: str, codes: str = "") -> Table:
+    """Read a csv file from its bytes; `read` says what is refused.
+
+    `codes` is what the column with the patches' codes is headed, if not patch or code.
+    """
     text = decode(data, name)
     if "\0" in text:
         raise UserError(Problem("is not text", "save the table as csv and name that file", file=name))
@@ -106,7 +111,7 @@ def from_bytes(data: bytes, name: str) -> Table:
     above = [_line(at, line, said) for at, line in enumerate(physical[:HEADER_WITHIN], start=1)]
     if said:
         above[0] = Line(1, ())
-    at = header_at(above)
+    at = header_at(above, codes)
     start = at if at is not None else next((at for at, line in enumerate(physical) if line.strip()), 0) + bool(said)
     separator = said or _separator(physical[start:], start, name)
     lines = _lines(physical[start:], start, separator, name)
@@ -120,7 +125,7 @@ def from_bytes(data: bytes, name: str) -> Table:
     )
 
 
-def header_at(lines: Sequence[Line]) -> int | None:
+def header_at(lines: Sequence[Line], codes: str = "") -> int | None:
     """Return the place of the header among the first lines of a file, or None if none is one for certain.
 
     A header has a column patch or code (of a file about something else: plank or step) beside others and
@@ -131,6 +136,8 @@ def header_at(lines: Sequence[Line]) -> int | None:
     top = True
     for at, line in enumerate(lines[:HEADER_WITHIN]):
         names = {column_name(cell) for cell in line.cells if cell}
+        if codes and column_name(codes) in names:
+            names.add(PATCH_NAMES[0])
         if not names:
             continue
         if len(names) >= 2 and not _holds_values(line.cells):
@@ -198,7 +205,7 @@ def from_lines(
         Row(line.number, {key: plain(line.cells[at]) if at < len(line.cells) else "" for key, at in header.items()})
         for line in lines[1:]
     )
-    return Table(name, tuple(header), tuple(rows), decimal_comma, preamble)
+    return Table(name, tuple(header), tuple(rows), decimal_comma, preamble, lines[0].number)
 
 
 def column_letter(at: int) -> str:

@@ -12,8 +12,13 @@ from pathlib import PurePath
 
 FIRST = 20
 """How many faults of one file are said: as many as a person reads before mending the first."""
+ALIKE = 3
+"""How many faults that say the same are said one by one; of more only the first, with their number."""
 LONGEST = 1_000
 """How many letters of what is wrong, and of its cure, are said: a cell of a megabyte is named, not printed."""
+
+_VALUE = re.compile(r"""'[^']*'|"[^"]*"|[^\W_]*\d\w*""")
+"""What is quoted or has a digit in it."""
 
 
 @dataclass(frozen=True)
@@ -72,15 +77,38 @@ class UserError(Exception):
 
 
 def first(problems: Iterable[Problem]) -> Iterator[Problem]:
-    """Yield the `FIRST` faults of each file, and how many more it has."""
+    """Yield the `FIRST` faults of each file, and how many more it has; of more than `ALIKE` alike only one.
+
+    Alike are faults of one column or key whose sentences differ in numbers and in what they quote alone.
+    """
+    problems = list(problems)
+    alike: dict[tuple[str, str, str], list[Problem]] = {}
+    groups = [alike.setdefault((one.file, one.column, _VALUE.sub("", one.what)), []) for one in problems]
+    for problem, group in zip(problems, groups, strict=True):
+        group.append(problem)
     seen: Counter[str] = Counter()
-    for problem in problems:
+    told: set[int] = set()
+    for problem, group in zip(problems, groups, strict=True):
+        many = len(group) > ALIKE
+        if many and id(group) in told:
+            continue
+        told.add(id(group))
         seen[problem.file] += 1
         if seen[problem.file] <= FIRST:
             yield problem
+            if many:
+                yield _others(group)
     for file, count in seen.items():
         if count > FIRST:
-            yield Problem(f"and {count - FIRST:,} more like these", "mend these first", file=file)
+            yield Problem(f"and {count - FIRST:,} more", "mend these first", file=file)
+
+
+def _others(group: list[Problem]) -> Problem:
+    """Return how many more there are like the first of a group, and from where to where."""
+    lines = [one.line for one in group[1:] if one.line is not None]
+    word = "lines" if group[0].file.endswith(".toml") else "rows"
+    where = f", from {word[:-1]} {min(lines)} to {max(lines)}" if lines else ""
+    return Problem(f"and {len(group) - 1:,} more like it{where}", file=group[0].file, column=group[0].column)
 
 
 def typed(name: str | PurePath) -> str:
@@ -112,10 +140,15 @@ def nearest(word: str, known: Iterable[object]) -> str:
     Written so that it can stand as (part of) a cure.
     """
     names = [str(name) for name in known]
-    lowered = {name.lower(): name for name in names}
-    close = difflib.get_close_matches(word[:LONGEST].lower(), list(lowered), n=1, cutoff=0.6)
-    if close:
-        return f"write {lowered[close[0]]!r}"
+    if close := spelt_like(word, names, 0.6):
+        return f"write {close!r}"
     if not names:
         return "there is none to choose from"
     return "write one of " + ", ".join(names)
+
+
+def spelt_like(word: str, known: Iterable[str], alike: float = 0.8) -> str:
+    """Return the known word that is most likely meant by a misspelt one, or nothing; `alike` runs from 0 to 1."""
+    lowered = {name.lower(): name for name in known}
+    close = difflib.get_close_matches(word[:LONGEST].lower(), list(lowered), n=1, cutoff=alike)
+    return lowered[close[0]] if close else ""

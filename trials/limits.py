@@ -46,6 +46,21 @@ class NoFile(UserError):
     """There is no such file."""
 
 
+def folder(path: Path) -> Path:
+    """Return the path of a folder that is there.
+
+    Raises
+    ------
+    UserError
+        It is not, or it is a file.
+    """
+    if path.is_file():
+        raise UserError(Problem(f"{str(path)!r} is a file", "name the trial's folder"))
+    if not path.is_dir():
+        raise UserError(Problem(f"there is no folder {str(path)!r}", "make one with 'splitboard new FOLDER'"))
+    return path
+
+
 def contents(path: Path, most: int = TABLE_BYTES) -> bytes:
     """Return a file's bytes; what is no plain file (a pipe, a device) is not waited for.
 

@@ -44,6 +44,7 @@ def factors(root: Table) -> Iterator[Factor]:
         name = table.text("name")
         if name and not name.isidentifier():
             table.fault("name", f"{name!r} is not one word", f"write it as {_one_word(name)!r}")
+            name = _one_word(name)  # so that what is said of it elsewhere agrees
         elif name in RESERVED:
             table.fault("name", f"{name!r} is a word the trial's own tables use", "choose another name")
         elif name in seen:
@@ -147,6 +148,7 @@ def responses(root: Table, factors: tuple[Factor, ...]) -> Iterator[Response | P
         name = table.text("name")
         if name and not name.isidentifier():
             table.fault("name", f"{name!r} is not one word", f"write it as {_one_word(name)!r}")
+            name = _one_word(name)
         elif name in taken:
             table.fault("name", f"{name!r} is a factor's name or a word the tables use", "choose another name")
         elif name in seen:

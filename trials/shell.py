@@ -15,12 +15,16 @@ from typing import Annotated, Any
 
 import typer
 
+from trials import limits
 from trials.errors import UserError, typed
 
 DONE, ANSWER_IS_NO, USER_MISTAKE, OUR_BUG = 0, 1, 2, 70
 
 FolderArgument = Annotated[
-    Path, typer.Argument(metavar="FOLDER", help="The trial's folder.", show_default="this one")
+    Path,
+    typer.Argument(
+        metavar="FOLDER", help="The trial's folder.", show_default="this one", callback=limits.folder
+    ),  # a misspelt one is told before anything large is loaded
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Give the answer as JSON, for other programs.")]
 

@@ -23,13 +23,14 @@ _OTHER_ZIPS = (
 )
 
 
-def read(path: Path, sheet: str = "") -> Table:
+def read(path: Path, sheet: str = "", codes: str = "") -> Table:
     """Read a table from a csv file or a workbook (.xlsx), whatever the file is called.
 
     Parameters
     ----------
     path : the file.
     sheet : which sheet of a workbook; where it is empty, the only one with a column patch or code.
+    codes : what that column is headed, if neither.
 
     Raises
     ------
@@ -41,12 +42,12 @@ def read(path: Path, sheet: str = "") -> Table:
         from trials import workbook_source
 
         _check_workbook(data, name, workbook_source.WORKBOOK_PART)
-        return workbook_source.read(data, name, sheet)
+        return workbook_source.read(data, name, sheet, codes)
     if data.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
         if "EncryptedPackage".encode("utf-16-le") in data:
             raise UserError(Problem("is protected by a password", "save a copy without it", file=name))
         raise UserError(Problem("is an old workbook (.xls) or document", _AS_XLSX, file=name))
-    table = csv_source.from_bytes(data, name)
+    table = csv_source.from_bytes(data, name, codes)
     if sheet:
         what = f"is a csv file, so it has no sheet {sheet!r}"
         raise UserError(Problem(what, "leave --sheet out, or name the workbook", file=name))

@@ -9,12 +9,15 @@ from pathlib import Path
 from typing import Any
 
 from trials import limits, units
-from trials.errors import FIRST, Problem, UserError, nearest
+from trials.errors import FIRST, Problem, UserError, nearest, spelt_like
 
 Path_ = tuple[str | int, ...]
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*=""")
+_DECIMAL_COMMA = re.compile(r"^\s*([\w-]+)\s*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?$")
+_LAST_TEXT = re.compile(r"\"[^\"\n]{1,60}\"$")
+_FIRST_TEXT = re.compile(r"\"[^\"\n]{1,60}\"")
 _MISSING = object()
 
 
@@ -58,6 +61,8 @@ class Source:
 
     def line(self, path: Path_) -> int | None:
         """Return the line of a key, or of the nearest table around it."""
+        if (*path, 0) in self.lines:  # a list of tables: its first
+            return self.lines[*path, 0]
         while path and path not in self.lines:
             path = path[:-1]
         return self.lines.get(path)
@@ -67,6 +72,13 @@ class Source:
         self.problems.append(
             Problem(what, cure, file=self.name, line=self.line(path), column=str(path[-1]) if path else "")
         )
+
+    def read_as(self, path: Path_, meant: str) -> None:
+        """Know the lines of a misspelt key, and of what stands under it, by the key that was meant too."""
+        at = len(path)
+        for one, line in list(self.lines.items()):
+            if one[:at] == path:
+                self.lines[(*path[:-1], meant, *one[at:])] = line
 
     def finish(self) -> None:
         """Raise every fault noted, in the order of the lines.
@@ -100,6 +112,9 @@ class Table:
         unknown = [key for key in self.values if key not in known]
         for key in unknown[:FIRST]:
             self.fault(key, f"there is no key {key!r}{heading}", nearest(key, known))
+            if (meant := spelt_like(key, known)) and meant not in self.values:
+                self.values[meant] = self.values.pop(key)  # read on as meant, lest one slip echo in other faults
+                self.source.read_as((*self.path, key), meant)
         if len(unknown) > FIRST:
             self.fault(None, f"{len(unknown) - FIRST:,} more keys are not known{heading}", "take them out")
 
@@ -307,6 +322,9 @@ def _not_toml(name: str, text: str, message: str, *, quoted: bool) -> Problem:
     line = int(match.group(1)) if match else len(text.splitlines())
     reason = re.sub(r"\s*\(at .*\)", "", message)
     shown = text.splitlines()[line - 1].strip()[:60] if 0 < line <= len(text.splitlines()) else ""
+    column = int(match.group(2)) if match else 0
+    if quoted and (slip := _slip(text.splitlines(), line, column)):
+        return Problem(*slip, file=name, line=line)
     around = f" near {shown!r}" if shown and quoted else ""
     return Problem(
         f"is not TOML{around} ({reason[:1].lower()}{reason[1:]})",
@@ -314,3 +332,17 @@ def _not_toml(name: str, text: str, message: str, *, quoted: bool) -> Problem:
         file=name,
         line=line,
     )
+
+
+def _slip(lines: list[str], line: int, column: int) -> tuple[str, str] | None:
+    """Return what is wrong and its cure for the two slips made most: a decimal comma, and a comma left out."""
+    here = lines[line - 1] if 0 < line <= len(lines) else ""
+    if found := _DECIMAL_COMMA.match(here):
+        key, whole, part = found.groups()
+        return f"{key} = {whole},{part} is no number here", f"write {whole}.{part} with a point, not a comma"
+    before = "\n".join([*lines[max(0, line - 3) : line - 1], here[: column - 1]]).rstrip()
+    after = here[column - 1 :].strip()
+    if (one := _LAST_TEXT.search(before)) and (other := _FIRST_TEXT.match(after)):
+        what = f"there is no comma between {one.group()} and {other.group()}"
+        return what, f"write {one.group()}, {other.group()}"
+    return None

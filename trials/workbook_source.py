@@ -68,13 +68,14 @@ class _Sheet:
     faults: tuple[tuple[int, int, str, str], ...]
 
 
-def read(data: bytes, name: str, sheet: str = "") -> Table:
+def read(data: bytes, name: str, sheet: str = "", codes: str = "") -> Table:
     """Read one sheet of a workbook.
 
     Parameters
     ----------
     data, name : the file's bytes and its name.
     sheet : the sheet's name; where it is empty, the only one with a column patch or code is read.
+    codes : what that column is headed, if neither.
 
     Returns
     -------
@@ -94,13 +95,13 @@ def read(data: bytes, name: str, sheet: str = "") -> Table:
         hidden = [found.title for found in workbook.worksheets if found.sheet_state != "visible"]
         top = min(csv_source.HEADER_WITHIN, extent.last_row)
         tops = {title: _lines(workbook, title, top, name).lines for title in titles}
-    title = _chosen(tops, hidden, sheet, name)
+    title = _chosen(tops, hidden, sheet, name, codes)
     with _openpyxl_at_work(name):
         width = max((len(line.cells) for line in tops[title]), default=0) + MARGIN
         formulas = _load(data, data_only=False) if extent.formulas else None
         found = _lines(workbook, title, extent.last_row, name, width, formulas)
     full_name = name if len(titles) == 1 else f"{name}, sheet {title}"
-    return _table(found, full_name)
+    return _table(found, full_name, codes)
 
 
 # --- before anything is parsed ---------------------------------------------------------------------
@@ -196,7 +197,7 @@ def _load(data: bytes, *, data_only: bool) -> Workbook:
 # --- which sheet -----------------------------------------------------------------------------------
 
 
-def _chosen(tops: dict[str, tuple[Line, ...]], hidden: Sequence[str], sheet: str, name: str) -> str:
+def _chosen(tops: dict[str, tuple[Line, ...]], hidden: Sequence[str], sheet: str, name: str, codes: str = "") -> str:
     """Return the title of the sheet to read."""
     if not tops:
         raise UserError(Problem("the workbook has no sheet with cells", "name the one with the table", file=name))
@@ -205,7 +206,7 @@ def _chosen(tops: dict[str, tuple[Line, ...]], hidden: Sequence[str], sheet: str
             if title == sheet or title.strip().casefold() == sheet.strip().casefold():
                 return title
         raise UserError(Problem(f"the workbook has no sheet {sheet!r}", nearest(sheet, tops), file=name))
-    headed = [title for title, lines in tops.items() if csv_source.header_at(lines) is not None]
+    headed = [title for title, lines in tops.items() if csv_source.header_at(lines, codes) is not None]
     shown = [title for title in headed if title not in hidden] or headed
     if len(shown) == 1:
         return shown[0]
@@ -216,7 +217,7 @@ def _chosen(tops: dict[str, tuple[Line, ...]], hidden: Sequence[str], sheet: str
         what = f"its sheet {next(iter(tops))!r} has no header with a column patch or code"
     else:
         what = f"none of its sheets has a header with a column patch or code: {', '.join(tops)}"
-    cure = f"write one above the rows, within the first {csv_source.HEADER_WITHIN}"
+    cure = f"write one above the rows, within the first {csv_source.HEADER_WITHIN}, or add --codes with its name"
     raise UserError(Problem(what, cure, file=name))
 
 
@@ -320,13 +321,13 @@ def _number(value: float) -> str:
     return repr(value)
 
 
-def _table(sheet: _Sheet, name: str) -> Table:
+def _table(sheet: _Sheet, name: str, codes: str) -> Table:
     """Make the table of a sheet's lines; the faults of cells above its header count for nothing."""
     lines = sheet.lines
     if not lines:
         raise UserError(Problem("the sheet is empty", "name the one with the table", file=name))
     within = [line for line in lines if line.number <= csv_source.HEADER_WITHIN]
-    at = csv_source.header_at(within)
+    at = csv_source.header_at(within, codes)
     above, table = (lines[:at], lines[at:]) if at is not None else ((), lines)
     problems = [
         Problem(what, cure, file=name, line=row, column=csv_source.column_letter(column))

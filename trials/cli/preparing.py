@@ -193,6 +193,15 @@ def lap(
     from trials import lap as laps
     from trials import units
 
+    given = {"length": length, "speed": speed, "turn": turn, "area": area, "rate": rate}
+    found, problems = {}, []
+    for option, text in given.items():
+        try:
+            found[option] = units.read(text, "time" if option == "turn" else option).amount if text else 0.0
+        except UserError as error:
+            problems += [Problem(f"--{option}: {one.what}", one.cure) for one in error.problems]
+    if problems:
+        raise UserError(*problems)
     of_panel, of_piece = (length, speed, turn), (area, rate)
     if not (all(of_panel) and not any(of_piece)) and not (all(of_piece) and not any(of_panel)):
         cure = "write --length, --speed and --turn for a panel, or --area and --rate for a piece"
@@ -200,10 +209,7 @@ def lap(
             cure = "write --area and --rate, or --length, --speed and --turn for a panel"
         raise UserError(Problem("that is not enough to reckon a return time from", cure))
     if all(of_panel):
-        waits = laps.panel(
-            units.read(length, "length").amount / 1000, units.read(speed, "speed").amount,
-            60 * units.read(turn, "time").amount,
-        )  # fmt: skip
+        waits = laps.panel(found["length"] / 1000, found["speed"], 60 * found["turn"])
         shortest, longest = waits.turning
         data = {"one_way_s": waits.one_way, "turning_s": [shortest, longest]}
         lines = [
@@ -212,7 +218,7 @@ def lap(
             f"Back and forth: {laps.time_words(shortest)} at the turn to {laps.time_words(longest)} at the far end.",
         ]
     else:
-        wait = laps.round_the_piece(units.read(area, "area").amount, units.read(rate, "rate").amount)
+        wait = laps.round_the_piece(found["area"], found["rate"])
         data = {"round_s": wait}
         lines = [laps.advice(wait)]
     shell.answer("lap", as_json=as_json, data=data, lines=lines)

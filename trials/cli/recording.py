@@ -32,6 +32,9 @@ def record(
     stage: Annotated[str, typer.Option(help="After which step, where the file does not say.")] = "",
     method: Annotated[str, typer.Option(help="How it was read, such as an instrument's kind.")] = "",
     sheet: Annotated[str, typer.Option(help="Which sheet of a workbook.", show_default="the one with codes")] = "",
+    codes: Annotated[
+        str, typer.Option(metavar="NAME", help="The column of codes, if it is not headed patch or code.")
+    ] = "",
     illuminant: Annotated[str, typer.Option(help="Of an instrument's readings, such as D65.")] = "",
     observer: Annotated[str, typer.Option(help="Of an instrument's readings: 2 or 10 degrees.")] = "",
     by_hand: Annotated[bool, typer.Option("--by-hand", help="Type the scores in, patch by patch.")] = False,
@@ -66,7 +69,7 @@ def record(
     else:
         with folders.locked(trial.folder):
             trial = folders.load(place)
-            taken, rows = _take_in(trial, files, defaults, Options(sheet, illuminant, observer), how)
+            taken, rows = _take_in(trial, files, defaults, Options(sheet, codes, illuminant, observer), how)
         standing = folders.standing([*trial.journal, *rows])
     lacking = records.lacking(trial.plan, trial.patches, standing)
     missing = records.still_missing(trial.plan, trial.patches, standing)

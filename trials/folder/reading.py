@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
+from trials import limits
 from trials import plan as plans
 from trials.errors import Problem, UserError
 from trials.folder import change
@@ -34,12 +35,7 @@ def at(path: str | Path) -> Folder:
     UserError
         There is no such folder, or the path is a file.
     """
-    path = Path(path)
-    if path.is_file():
-        raise UserError(Problem(f"{str(path)!r} is a file", "name the trial's folder"))
-    if not path.is_dir():
-        raise UserError(Problem(f"there is no folder {str(path)!r}", "make one with 'splitboard new FOLDER'"))
-    folder = Folder(path)
+    folder = Folder(limits.folder(Path(path)))
     _finish_if_free(folder)
     return folder
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from trials import csv_source
 from trials.csv_source import Table
-from trials.errors import Problem, UserError, nearest
+from trials.errors import Problem, UserError, spelt_like, typed
 from trials.plan import INVENTED, Plan
 
 _OTHER_NAMES = {
-    "code": "patch", "left": "patch", "right": "against", "rater": "assessor", "remark": "note", "notes": "note",
-    "date": "taken_at", "why": "reason",
+    "code": "patch", "left": "patch", "right": "against", "rater": "assessor", "remark": "note", "remarks": "note",
+    "notes": "note", "comment": "note", "comments": "note", "bemerkung": "note", "bemerkungen": "note",
+    "anmerkung": "note", "anmerkungen": "note", "date": "taken_at", "why": "reason",
 }  # fmt: skip
 ASIDE = ("assessor", "stage", "repeat", "taken_at", "method", "note", "source", "against", "reason", "supersedes")
 """What may stand beside a value."""
@@ -47,8 +49,11 @@ def column_name(name: str) -> str:
     return _OTHER_NAMES.get(word, word)
 
 
-def find(table: Table, plan: Plan, instrument: Mapping[str, str]) -> dict[str, str]:
-    """Return which column of the file holds what: our name to the file's.
+def find(table: Table, plan: Plan, instrument: Mapping[str, str]) -> tuple[dict[str, str], tuple[str, ...]]:
+    """Return which column of the file holds what: our name to the file's; and what is said of columns not known.
+
+    A column that is not known is left unread, or is the note where it holds text; one that is spelt almost like a
+    column that lacks is a fault, lest its values be lost.
 
     Parameters
     ----------
@@ -57,7 +62,7 @@ def find(table: Table, plan: Plan, instrument: Mapping[str, str]) -> dict[str, s
     Raises
     ------
     UserError
-        A column is not known or stands twice, or there is none for the codes or for any response.
+        A column is misspelt or stands twice, or there is none for the codes or for any response.
     """
     responses = [response.name for response in plan.responses]
     if not responses and not plan.preferences:
@@ -67,32 +72,58 @@ def find(table: Table, plan: Plan, instrument: Mapping[str, str]) -> dict[str, s
         column.lower(): response for column, response in instrument.items()
     }
     found: dict[str, str] = {}
-    problems = []
+    problems, unknown = [], []
+    file, top = table.name, table.header_row
     long = {"response", "value"} <= {column_name(name) for name in table.header}
     known = ["patch", *ASIDE, *(("response", "value") if long else responses)]
     for name in table.header:
         word = column_name(name)
         ours = by_lower.get(name.lower(), by_lower.get(word, word))
         if ours not in known:
-            problems.append(
-                Problem(f"column {name!r} is not known", nearest(word, known), file=table.name, line=1, column=name)
-            )
+            unknown.append(name)
         elif ours in found:
+            what = f"columns {found[ours]!r} and {name!r} mean the same"
+            problems.append(Problem(what, "take one out", file=file, line=top))
+        else:
+            found[ours] = name
+    for name in list(unknown):
+        if meant := spelt_like(column_name(name), [one for one in known if one not in found]):
             problems.append(
-                Problem(
-                    f"columns {found[ours]!r} and {name!r} mean the same", "take one out", file=table.name, line=1
-                )
+                Problem(f"column {name!r} is not known", f"write {meant!r}", file=file, line=top, column=name)
             )
-        found[ours] = name
+            found[meant] = name
+            unknown.remove(name)
     if "patch" not in found:
         what = "there is no column with the patches' codes"
-        problems.append(Problem(what, "name it patch in the header", file=table.name, line=1))
+        problems.append(Problem(what, _cure_for_codes(table), file=file, line=top))
     elif not long and not any(name in found for name in responses):
         what = f"there is no column for any response of the plan ({', '.join(responses)})"
-        problems.append(Problem(what, "name the columns as in the plan", file=table.name, line=1))
+        problems.append(Problem(what, "name the columns as in the plan", file=file, line=top))
     if problems:
         raise UserError(*problems)
-    return found
+    said = []
+    note = next((name for name in unknown if "note" not in found and _is_text(table, name)), None)
+    if note is not None:
+        found["note"] = note
+        said.append(f"{file}: column {note!r} is taken as the note.")
+    if left := [repr(name) for name in unknown if name != note]:
+        said.append(f"{file}: left unread, as the trial knows no such column: {', '.join(left)}.")
+    return found, tuple(said)
+
+
+def _is_text(table: Table, name: str) -> bool:
+    """Whether a column holds remarks: text somewhere and a number nowhere."""
+    written = [row.cells[name] for row in table.rows if row.cells[name]]
+    return bool(written) and all(csv_source.number(text) is None for text in written)
+
+
+def _cure_for_codes(table: Table) -> str:
+    """Return how to name the column of codes: the one in which every cell is a code, where there is one."""
+    for name in table.header:
+        written = [row.cells[name] for row in table.rows if row.cells[name]]
+        if written and all(re.fullmatch(r"[0-9]{3}", text) for text in written):
+            return f"if it is the column {name!r}, add --codes {typed(name)}"
+    return "name it patch in the header, or add --codes NAME with its name"
 
 
 def check_origin(table: Table, plan: Plan, columns: dict[str, str], usual_method: str) -> None:

@@ -49,6 +49,9 @@ def correction(
     UserError
         No reading fits, or several do; no reason is given; the value is the one recorded, or is none.
     """
+    names = [response.name for response in plan.responses] + [preference.name for preference in plan.preferences]
+    if which.response not in names:
+        raise UserError(Problem(f"{which.response!r} is not a response of the plan", nearest(which.response, names)))
     if not why.strip():
         raise UserError(Problem("a correction needs a reason", 'add --why "misread my own writing"'))
     found = _meant(plan, recorded, which)
@@ -81,9 +84,6 @@ def _meant(plan: Plan, recorded: Sequence[dict[str, str]], which: Which) -> dict
         )
         options = " and ".join(f"--{name}" for name in told.split(" and "))
         raise UserError(Problem(what, f"say which with {options}"))
-    names = [response.name for response in plan.responses] + [preference.name for preference in plan.preferences]
-    if which.response not in names:
-        raise UserError(Problem(f"{which.response!r} is not a response of the plan", nearest(which.response, names)))
     own = [row for row in standing if row["patch"] == which.patch]
     here = [row for row in own if row["response"] == which.response]
     cure = "there are: " + "; ".join(map(_words, here[:6])) if here else "look at the code again"

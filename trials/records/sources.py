@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from trials import colorimeter, table_source
-from trials.csv_source import Row, Table
-from trials.errors import Problem, UserError
+from trials.csv_source import PATCH_NAMES, Row, Table
+from trials.errors import Problem, UserError, nearest
 from trials.plan import Plan
 from trials.records.columns import column_name
 
@@ -17,6 +17,7 @@ class Options:
     """What the person at the keyboard says of how the file is to be read."""
 
     sheet: str = ""
+    codes: str = ""
     illuminant: str = ""
     observer: str = ""
 
@@ -46,7 +47,7 @@ def read(path: Path, plan: Plan, options: Options) -> Source:
     UserError
         It cannot be read, or it is an instrument's export in which the plan has no response.
     """
-    table = table_source.read(path, options.sheet)
+    table = _with_codes(table_source.read(path, options.sheet, options.codes), options.codes)
     own = {response.name.lower() for response in plan.responses}
     names = {column_name(name) for name in table.header}
     if names & own or {"response", "value"} <= names or not colorimeter.is_colours(table):
@@ -65,6 +66,20 @@ def read(path: Path, plan: Plan, options: Options) -> Source:
         (f"{table.name}: left unread, as no response of the plan is read in it: {', '.join(left)}.",) if left else ()
     )
     return Source(_without(colours.table, aside), wanted, colours.method, said)
+
+
+def _with_codes(table: Table, named: str) -> Table:
+    """Return the table with the column that holds the codes named patch."""
+    if not named:
+        return table
+    column = next((name for name in table.header if column_name(name) == column_name(named)), None)
+    if column is None:
+        raise UserError(Problem(f"there is no column {named!r}", nearest(named, table.header), file=table.name))
+    ours = {column: PATCH_NAMES[0]}
+    rows = tuple(
+        Row(row.number, {ours.get(name, name): text for name, text in row.cells.items()}) for row in table.rows
+    )
+    return replace(table, header=tuple(ours.get(name, name) for name in table.header), rows=rows)
 
 
 def _read_in(plan: Plan, file: str) -> dict[str, str]:

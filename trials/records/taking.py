@@ -109,7 +109,7 @@ def check_readings(
     """
     from trials.records import doubts
 
-    where = of_file.find(table, plan, instrument or {})
+    where, said = of_file.find(table, plan, instrument or {})
     of_file.check_origin(table, plan, where, defaults.method)
     by_code = {str(row["patch"]): row for row in _rows(patches)}
     before = dict(_standing(recorded))
@@ -139,7 +139,7 @@ def check_readings(
         tuple(one.reading for one in taken), already, empty, tuple(dict.fromkeys(problems)),
         tuple(doubts.held(table.name, taken, plan, by_code, standing, conditions)),
         tuple(one.cell.row for one in taken),
-        tuple(doubts.new_assessors(taken, standing)),
+        (*said, *doubts.new_assessors(taken, standing)),
     )  # fmt: skip
 
 
