@@ -260,7 +260,7 @@ def _schedules(trial: Trial, decision: Decision) -> Schedules | None:
     except UserError as error:
         why = f"Which schedule meets the brief cannot be told: {error.problems[0].what}."
         return Schedules(None, None, (), why)
-    priced = schedules.by_cost(ranking, plan.costs, plan) if plan.costs is not None else None
+    priced = schedules.by_cost(ranking, plan.priced, plan) if plan.priced is not None else None
     best = ranking.best
     foretold = _foretold(trial, decision, best) if best is not None else ()
     return Schedules(ranking, priced, foretold)

@@ -235,6 +235,19 @@ def test_check_says_how_many_boards_would_do(run, folder):
     assert "lay out 2 boards or more" in done.err
 
 
+def test_check_says_first_what_sheets_would_leave_out_or_refuse(folder, run):
+    plan = folder / "trial.toml"
+    plan.write_text(SMALL + '\n[costs]\narea = "2 m^2"\nrate = 40\nprice = { glaze = 18 }\n')
+    said = run("check", folder).out
+    assert "no [[step]], so there will be no order of work, no calendar and no page for the bench: add one" in said
+    assert "no [[costs.step]], so no cost will be said" in said
+    plan.write_text(SMALL.replace("glaze_dwell", "dye_load").replace('"3 min", "6 min"', '"0 g/L", "9 g/L"'))
+    run("plan", folder, "--seed", 1, "--anyway")
+    done, refused = run("check", folder), run("sheets", folder)
+    assert (done.status, refused.status) == (1, 2)
+    assert f"What cannot be mixed:\n- {refused.err.strip()}" in done.out
+
+
 # --- a trial begun by questions ----------------------------------------------------------------------
 
 

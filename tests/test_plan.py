@@ -176,6 +176,16 @@ def test_one_slip_is_one_fault_and_its_cure_cures_it(tmp_path, old, new, line, s
     read(tmp_path, slipped.replace(new, cured, 1))
 
 
+def test_a_bare_number_is_a_grit_where_the_factor_says_so(tmp_path):
+    sanded = SMALL.replace('"glaze_dwell"', '"sanding"').replace('"3 min", "6 min"', '"150", "180"')
+    assert read(tmp_path, sanded).factor("sanding").amounts is None
+    (found,) = faults(tmp_path, sanded.replace('"sanding"', '"coats"'))
+    assert "write '150 min' or '150 g/L', or what is counted, such as '150 coats' or '150 grit'" in str(found)
+    read(tmp_path, sanded.replace('"sanding"', '"coats"').replace('"150", "180"', '"150 coats", "180 coats"'))
+    (found,) = faults(tmp_path, sanded.replace('"150", "180"', "150, 180"))
+    assert 'write each between quotation marks, such as "150 min", "150 g/L" or "150 grit"' in str(found)
+
+
 def test_two_slips_in_one_name_have_cures_that_agree(tmp_path):
     slipped = SMALL.replace('"seal_coat"', '"seal coat"')
     cures = [str(found) for found in faults(tmp_path, slipped)]

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trials import lap, scoring, structure
+from trials import bench, lap, scoring, structure
 from trials.design import Layout
 from trials.level import LEVEL, level_of
 from trials.plan import Factor, Lap, Plan, Preference, Question
@@ -136,6 +136,13 @@ def _notes(plan: Plan, layout: Layout) -> list[str]:
     if any(response.kind == "grade" for response in plan.responses) and len(plan.assessors) < 2:
         notes.append("One assessor alone: a second one's scores would show how far the marks can be trusted.")
     notes.append("Interactions of three and more factors are taken as chance.")
+    if why_not := bench.why_no_order(plan):
+        notes.append(why_not)
+    if plan.costs is not None and plan.priced is None:
+        notes.append(
+            "Prices are given and no [[costs.step]], so no cost will be said: add one for each step, with name, "
+            "hands and liquid."
+        )
     return notes
 
 

@@ -6,12 +6,16 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from trials import bench_choices, cautions, materials, mixing, shell, units
 from trials import folder as folders
 from trials.errors import Problem, UserError
 from trials.mixing import words
+from trials.plan import Plan
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MAKERS_SHEET = "The maker's sheet, the safety data sheet and local rules come before all of this"
 
@@ -351,6 +355,10 @@ def of_trial(place: Path, *, why: bool = False) -> tuple[dict[str, Any], list[st
 
 def batches(trial: folders.Trial) -> mixing.Mixing:
     """Return the batches of the boards of a trial's last occasion."""
-    bench = trial.plan.bench
-    table = materials.load(bench_choices.materials_file(bench, trial.folder.path))
-    return mixing.batches(trial.plan, trial.latest_patches, table, bench_choices.settings(bench))
+    return batches_of(trial.plan, trial.latest_patches, trial.folder.path)
+
+
+def batches_of(plan: Plan, patches: pd.DataFrame, place: Path) -> mixing.Mixing:
+    """Return the batches of a layout, whether it is written yet or not; `mixing.batches` says what is refused."""
+    table = materials.load(bench_choices.materials_file(plan.bench, place))
+    return mixing.batches(plan, patches, table, bench_choices.settings(plan.bench))

@@ -391,6 +391,11 @@ class Plan:
     grades: Grading = "averages"
 
     @property
+    def priced(self) -> Costs | None:
+        """The costs, where any step is priced: of nothing no sum is said."""
+        return self.costs if self.costs is not None and self.costs.steps else None
+
+    @property
     def mark(self) -> str:
         """What stands on every page, picture and row where results are invented; of a trial in earnest nothing."""
         kind = "rehearsal" if self.rehearsal else "example" if self.example else ""

@@ -36,6 +36,10 @@ RESERVED = (
 """Names the trial's own tables and models use, which a factor cannot have."""
 
 
+GRIT_WORDS = ("grit", "sand", "abrasive")
+"""In the name of a factor whose levels are grits, which have no unit."""
+
+
 def factors(root: Table) -> Iterator[Factor]:
     """Yield what is varied, from [[factor]]."""
     seen: set[str] = set()
@@ -73,9 +77,10 @@ def _amounts(table: Table, levels: tuple[str, ...]) -> tuple[tuple[float, ...] |
         return None, ""
     if "" in kinds:
         bare = levels[kinds.index("")]
-        table.fault(
-            "levels", f"level {bare!r} has no unit", f"write it with one, such as '{bare} min' or '{bare} g/L'"
-        )
+        if any(word in str(table.values.get("name", "")).casefold() for word in GRIT_WORDS):
+            return None, ""  # a grit is a name of a paper, and no amount
+        cure = f"write '{bare} min' or '{bare} g/L', or what is counted, such as '{bare} coats' or '{bare} grit'"
+        table.fault("levels", f"level {bare!r} has no unit", cure)
         return None, ""
     known = [kind for kind in kinds if kind]
     if not known:

@@ -108,7 +108,8 @@ class Table:
     def allow(self, known: Iterable[str]) -> None:
         """Note every key that is not known."""
         known = list(known)
-        heading = f" in [{self.path[0]}]" if self.path else ""
+        names = ".".join(part for part in self.path if isinstance(part, str))
+        heading = f" in [{names}]" if names else ""
         unknown = [key for key in self.values if key not in known]
         for key in unknown[:FIRST]:
             self.fault(key, f"there is no key {key!r}{heading}", nearest(key, known))
@@ -217,7 +218,7 @@ class Table:
             cure = f'write it as {key} = ["…", "…"], each between quotation marks'
             if isinstance(value, list) and any(isinstance(item, int | float) for item in value):
                 bare = next(item for item in value if isinstance(item, int | float))
-                cure = f'write each between quotation marks with its unit, such as "{bare} min" or "{bare} g/L"'
+                cure = f'write each between quotation marks, such as "{bare} min", "{bare} g/L" or "{bare} grit"'
             self.fault(key, f"{key} is {value!r}, not a list of texts", cure)
             return default or ()
         if len(value) > limits.LISTED:

@@ -123,12 +123,12 @@ def _schedule_lines(plan: Plan, found: Schedules, later: Sequence[str]) -> Itera
             *shares,
             "yes" if row["state"] == "tried" else "no",
         ]
-        if plan.costs is not None:
-            cells.append(plan.costs.money(costs[at]) if at < len(costs) else "")
+        if plan.priced is not None:
+            cells.append(plan.priced.money(costs[at]) if at < len(costs) else "")
         rows.append(cells)
     yield ""
     yield "Chance that a patch of a new board meets the brief, of 100, with 95% intervals; the likeliest:"
-    yield from shell.table([*header, *(["cost"] if plan.costs is not None else [])], rows)
+    yield from shell.table([*header, *(["cost"] if plan.priced is not None else [])], rows)
     yield ""
     yield from (f"- {note}" for note in found.ranking.notes)
 

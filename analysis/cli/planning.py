@@ -79,6 +79,10 @@ def check(
     if impossible:
         more = [f"- and {len(impossible) - 2} more like these"] if len(impossible) > 2 else []
         lines += ["", "What cannot be done at the bench:", *(f"- {one}" for one in impossible[:2]), *more]
+    not_mixed = [] if refused else _not_mixed(place, plan, layout)
+    data["mixing"] = not_mixed
+    if not_mixed:
+        lines += ["", "What cannot be mixed:", *(f"- {one}" for one in not_mixed)]
     if page:
         with folders.locked(place):
             outlook_page.write(place.path / PAGE, plan, layout, seen)
@@ -89,7 +93,7 @@ def check(
     if unworded:
         lines += ["", "Grades without words:", *(f"- {one}" for one in unworded)]
     hopeless = grade is not None and grade.stops
-    sound = foretold.sound and not (refused or impossible or unworded or hopeless)
+    sound = foretold.sound and not (refused or impossible or not_mixed or unworded or hopeless)
     shell.answer("check", as_json=as_json, data=data, lines=lines, ok=sound)
     if refused:
         shell.say("Materials are in the way: mend what is refused above.")
@@ -107,6 +111,17 @@ def _materials(place: Folder, plan: Plan) -> Checked:
     from trials import bench_choices, materials
 
     return materials.checks(plan, materials.load(bench_choices.materials_file(plan.bench, place.path)))
+
+
+def _not_mixed(place: Folder, plan: Plan, layout: Layout) -> list[str]:
+    """Return what stops the mixing sheet, by reckoning its batches."""
+    from trials import one_batch
+
+    try:
+        one_batch.batches_of(plan, layout.patches, place.path)
+    except UserError as error:
+        return [str(one) for one in error.problems]
+    return []
 
 
 def _changed(place: Folder, plan: Plan) -> tuple[Changed, ...]:

@@ -91,11 +91,11 @@ def _worth(one: Worth) -> Iterator[dict[str, Any]]:
 
 
 def _costs(plan: Plan, one: Worth) -> Iterator[dict[str, Any]]:
-    if one.cost is None or plan.costs is None:
+    if one.cost is None or plan.priced is None:
         return
     yield vars(one.cost) | {
-        "factor": one.factor, "first": one.first, "second": one.second, "currency": plan.costs.currency,
-        "total": one.cost.total, "rework": plan.costs.rework, "rework_risk": plan.costs.rework_risk,
+        "factor": one.factor, "first": one.first, "second": one.second, "currency": plan.priced.currency,
+        "total": one.cost.total, "rework": plan.priced.rework, "rework_risk": plan.priced.rework_risk,
         "break_even": one.break_even,
     }  # fmt: skip
 

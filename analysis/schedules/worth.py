@@ -131,18 +131,18 @@ def _pair(question: Question, finding: Finding, plan: Plan) -> tuple[str, str] |
 
 def _worth(decision: Decision, plan: Plan, factor: str, pair: tuple[str, str], asked: Sequence[Finding]) -> Worth:
     gains, cost, share = list(_gains(decision, plan, asked, pair)), _cost(plan, factor, *pair), math.nan
-    if cost is not None and plan.costs is not None:
+    if cost is not None and plan.priced is not None:
         gains = [_priced(one, cost.total) for one in gains]
-        share = break_even_risk(cost.total, plan.costs.rework)
+        share = break_even_risk(cost.total, plan.priced.rework)
     said = _sentences(decision, plan, factor, pair, gains, cost)
     return Worth(factor, *pair, tuple(gains), cost, share, tuple(dict.fromkeys(said)))
 
 
 def _cost(plan: Plan, factor: str, first: str, second: str) -> Cost | None:
     """Return what the second level costs beyond the first, None where no step of the costs is about the factor."""
-    if plan.costs is None:
+    if plan.priced is None:
         return None
-    own = for_plan(plan.costs, plan)
+    own = for_plan(plan.priced, plan)
     if not any(name == factor for step in own.steps for name, _ in step.only):
         return None
     return extra_cost(own, factor, first, second)
@@ -192,13 +192,13 @@ def _sentences(
 ) -> Iterator[str]:
     asked = [one for one in gains if one.worth is not None]
     yield f"{_capital(plan.factor(factor).words)} {pair[1]} instead of {pair[0]}: {_verdicts(asked)}."
-    if cost is not None and plan.costs is not None:
-        yield _cost_words(plan.costs, cost)
+    if cost is not None and plan.priced is not None:
+        yield _cost_words(plan.priced, cost)
     else:
         yield "What it costs the plan does not say ([costs] in trial.toml)."
     yield from (_gain_words(one) for one in gains)
-    if cost is not None and plan.costs is not None:
-        yield from _pays(plan.costs, cost, asked)
+    if cost is not None and plan.priced is not None:
+        yield from _pays(plan.priced, cost, asked)
         if cost.touch_h or cost.elapsed_h:
             yield hours_sentence(cost)
     yield from _disagreements(gains)

@@ -70,6 +70,22 @@ class Task:
         return ", ".join(parts)
 
 
+def why_no_order(plan: Plan) -> str:
+    """Say why a plan has no order of work and how it gets one, or nothing where it has one."""
+    if not plan.steps:
+        return (
+            "The plan has no [[step]], so there will be no order of work, no calendar and no page for the bench: add "
+            'one for each thing you do, such as name = "dye", stage = "dyed", hands = "4 min", dry = "12 h".'
+        )
+    silent = [step.name for step in plan.steps if not step.hands]
+    if not silent:
+        return ""
+    return (
+        f"There will be no order of work, for these steps do not say how long they take: {'; '.join(silent)}. Add "
+        'hands = "3 min" to each, and on, dwell, wipe and dry where there are any.'
+    )
+
+
 def tasks(plan: Plan, patches: pd.DataFrame) -> tuple[Task, ...]:
     """Return the work of a plan on its layout, board by board in the order of work.
 

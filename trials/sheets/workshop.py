@@ -181,14 +181,8 @@ def _labels(trial: Trial, wanted: Wanted) -> dict[str, bytes]:
 def _order_of_work(trial: Trial) -> tuple[bench.Schedule | None, list[str]]:
     """Return the order of work, or why there is none."""
     plan = trial.latest_plan
-    if not plan.steps:
-        return None, ["The plan has no [[step]], so there is no order of work and no page for the bench."]
-    silent = [step.name for step in plan.steps if not step.hands]
-    if silent:
-        return None, [
-            f"No order of work is made, for these steps do not say how long they take: {'; '.join(silent)}. Add "
-            'hands = "3 min" to each, and on, dwell, wipe and dry where there are any.'
-        ]
+    if why_not := bench.why_no_order(plan):
+        return None, [why_not]
     day = f"{plan.bench.day_min:g} min"
     tasks = bench.tasks(plan, trial.latest_patches)
     return bench.schedule(tasks, plan.bench.hands, day, seed=trial.record.last_seed), []

@@ -63,8 +63,8 @@ def _likeliest(plan: Plan, ranked: Schedules) -> Table:
 
 def _prices(plan: Plan, ranked: Schedules) -> Table:
     assert ranked.priced is not None
-    assert plan.costs is not None
-    money = plan.costs.money
+    assert plan.priced is not None
+    money = plan.priced.money
     rows = []
     for row in ranked.priced.table.to_dict("records"):
         amounts = (money(row[name]) for name in ("total", "material", "work", "waiting", "consumables"))
@@ -72,7 +72,7 @@ def _prices(plan: Plan, ranked: Schedules) -> Table:
         rows.append(tuple(map(words.clean, cells)))
     heads = ("in all", "material", "work", "bench days", "consumables", "hours of hands", "hours until the next step")
     return Table(
-        caption=f"What the best few cost one {words.clean(plan.costs.piece)}, of what the plan prices",
+        caption=f"What the best few cost one {words.clean(plan.priced.piece)}, of what the plan prices",
         columns=(_heads(plan), *heads),
         numeric=(False, *(True for _ in heads)),
         rows=tuple(rows),

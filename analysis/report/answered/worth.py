@@ -21,7 +21,7 @@ def worth(plan: Plan, found: Answers) -> Section:
     for one in found.worth:
         heading = words.clean(f"{words.capital(plan.factor(one.factor).words)}: {one.second} instead of {one.first}")
         tables = [_gains_table(plan, one)]
-        if one.cost is not None and plan.costs is not None:
+        if one.cost is not None and plan.priced is not None:
             tables.append(_cost_table(plan, one))
         groups.append(Group(heading, said(one.sentences), tables=tuple(tables)))
     return Section(found.later("worth"), groups=tuple(groups))
@@ -32,8 +32,8 @@ def _gains_table(plan: Plan, one: Worth) -> Table:
     for gain in one.gains:
         digits = decimals(gain.lower, gain.upper)
         price = ""
-        if one.cost is not None and plan.costs is not None and math.isfinite(gain.price_of_one):
-            price = plan.costs.money(gain.price_of_one)
+        if one.cost is not None and plan.priced is not None and math.isfinite(gain.price_of_one):
+            price = plan.priced.money(gain.price_of_one)
         rows.append(
             (
                 gain.response.words, words.number(gain.gain, digits), words.interval(gain.lower, gain.upper, digits),
@@ -67,7 +67,7 @@ def _verdict(gain: Gain) -> str:
 
 
 def _cost_table(plan: Plan, one: Worth) -> Table:
-    costs, cost = plan.costs, one.cost
+    costs, cost = plan.priced, one.cost
     assert costs is not None
     assert cost is not None
     rows = [
