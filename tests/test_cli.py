@@ -13,6 +13,7 @@ import pytest
 from tests.conftest import EXAMPLE, REPOSITORY, SMALL
 from tests.test_records import codes, scores
 from trials import __version__, starter
+from trials.plan import read_plan
 
 COMMANDS = (
     "new", "check", "size", "plan", "sheets", "mix", "record", "correct", "accept", "close", "analyse", "decide",
@@ -257,40 +258,57 @@ def answered(*answers: str):
     return starter.ask_all(lambda question, default: next(given), said.append), said
 
 
-def test_a_plan_from_plain_questions(tmp_path, run):
-    answers, _ = answered(
-        'Bar "front"', "sycamore", "water, alcohol", "", "shellac", "3 min, 6 min", "400 mm", "150 mm", "3", "0,5"
-    )
+ASKED = {
+    "what to compare on every piece": (
+        'Bar "front"', "sycamore", "water, alcohol", "", "shellac 1 lb cut, thinned varnish", "3, 6 min",
+        "oil varnish", "15 3/4 in", '5 1/2"', "blotch, laps", "no", "Jo, Sam", "3", "1",
+    ),
+    "a load, with an instrument": (
+        "Rail", "", "", "10, 20, 40 g/L", "", "", "", "400 mm", "150 mm", "figure clarity", "yes", "", "4", "1",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ASKED)
+def test_a_plan_from_plain_questions_needs_no_hand_work(tmp_path, run, name):
+    answers, said = answered(*ASKED[name])
+    assert not said[1:]
     place = tmp_path / "asked"
     place.mkdir()
     (place / "trial.toml").write_text(starter.plan_text(answers))
-    assert run("check", place).status == 0
-    assert run("plan", place).status == 0
-    assert len(codes(place)) == 6 * 2 * 2
+    done = run("check", place)
+    assert done.status == 0
+    assert "Not known to the materials file" not in done.out
+    assert run("plan", place, "--seed", 1).status == 0
+    made = run("sheets", place)
+    assert made.status == 0
+    assert all(sheet in made.out for sheet in ("order-of-work.pdf", "bench.html", "mixing.pdf"))
+
+
+def test_what_is_asked_stands_in_the_plan(tmp_path):
+    (tmp_path / "trial.toml").write_text(starter.plan_text(answered(*ASKED["a load, with an instrument"])[0]))
+    plan = read_plan(tmp_path)
+    assert plan.wood == ""
+    assert plan.factor("dye_load").levels == ("10 g/L", "20 g/L", "40 g/L")
+    assert [(one.name, one.kind, one.aim, one.stages) for one in plan.responses] == [
+        ("figure_clarity", "grade", "more", ("dyed",)), ("darkness", "measure", "less", ("dyed",)),
+    ]  # fmt: skip
+    assert [(one.factor, one.response) for one in plan.questions] == [("dye_load", "figure_clarity")]
 
 
 def test_questions_are_put_again_until_they_can_be_used():
     answers, said = answered(
-        "x",
-        "y",
-        "water",
-        "water, oil",
-        "15, 30",
-        "15 g/L, 30 g/L",
-        "",
-        "",
-        "400",
-        "400 mm",
-        "150 mm",
-        "2",
-        "none",
-        "1",
-    )
+        "x", "y", "water", "water, oil", "15, 30", "15 g/L, 30 g/L", "", "", "", "400", "400 mm", "150 mm", "shine",
+        "clarity", "maybe", "no", "", "2", "none", "1",
+    )  # fmt: skip
     assert answers.carriers == ("water", "oil")
     assert answers.loads == ("15 g/L", "30 g/L")
-    assert any("One alone cannot be compared" in text for text in said)
-    assert any("has no unit" in text for text in said)
-    assert any("'none' is not a number" in text for text in said)
+    assert answers.looks == ("figure_clarity",)
+    expected = (
+        "One alone cannot be compared", "has no unit", "'shine' has no scale in words yet", "neither yes nor no",
+        "'none' is not a number",
+    )  # fmt: skip
+    assert all(any(part in text for text in said) for part in expected)
 
 
 def test_nobody_to_ask(run, tmp_path):
