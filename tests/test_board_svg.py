@@ -12,7 +12,7 @@ import typst
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from trials import geometry, lap
+from trials import geometry, lap, units
 from trials.design import lay_out
 from trials.plan import Boards, Plan, read_plan
 from trials.sheets import board_svg, drawing
@@ -74,6 +74,11 @@ def _of(root: ET.Element, kind: str, name: str) -> list[dict[str, float]]:
 
 def _words(root: ET.Element) -> list[str]:
     return [text.text or "" for text in root.iter(SVG + "text")]
+
+
+def _codes(root: ET.Element) -> list[ET.Element]:
+    """Return the figures of a board's codes, which no distance is set in."""
+    return [text for text in root.iter(SVG + "text") if text.get("font-family") == board_svg.MONO]
 
 
 def _near(found: list[tuple[float, ...]], wanted: list[tuple[float, ...]]) -> None:
@@ -153,7 +158,7 @@ def test_any_board_is_whole_and_holds_every_code_once(boards: Boards, paper: str
     codes = []
     for root in made.values():
         _check_geometry(root, boards)
-        codes += [words for words in _words(root) if re.fullmatch(r"\d{3}", words)]
+        codes += [text.text for text in _codes(root)]
     assert codes == [str(code) for code in table["patch"]]
 
 
@@ -162,7 +167,7 @@ def test_codes_stand_in_their_patches_with_a_foot(tmp_path: Path) -> None:
     made = _made(plan, patches)
     for row in patches.to_dict("records"):
         root = made[f"board-{row['board']}.svg"]
-        (text,) = [text for text in root.iter(SVG + "text") if text.text == f"{row['patch']:03d}"]
+        (text,) = [text for text in _codes(root) if text.text == f"{row['patch']:03d}"]
         rect = geometry.patch(plan.boards, row["lane"], row["strip"])
         x, y = float(text.get("x", "nan")), plan.boards.width_mm - float(text.get("y", "nan"))
         assert x == pytest.approx(rect.x + rect.length / 2, abs=HUNDREDTH_MM)
@@ -212,7 +217,7 @@ def test_everything_the_bench_needs_is_said(tmp_path: Path) -> None:
         ):  # fmt: skip
             assert wanted in words
         for distance in (*marks["along"], *marks["across"]):
-            assert f"{distance:.1f}" in words
+            assert units.on_the_rule(distance, inches=False) in words
 
 
 def test_drawings_are_blind_and_hold_nothing_from_outside(tmp_path: Path) -> None:

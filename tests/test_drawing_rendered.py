@@ -22,8 +22,8 @@ def page(request, tmp_path_factory):
     plan = plan_of(
         place, {"a": (2, "board"), "b": (2, "lane")}, count=2, lanes=2, strips=2, length='"200 mm"', width='"100 mm"'
     )
-    write(plan, lay_out(plan, 1).patches, 1, place / "sheets", request.param)
-    document = pypdfium2.PdfDocument(place / "sheets" / "boards.pdf")
+    write(plan, lay_out(plan, 1).patches, 1, place / "sheets", request.param, full_scale=True)
+    document = pypdfium2.PdfDocument(place / "sheets" / "boards-full-scale.pdf")
     assert len(document) == 1 + 2  # what to do, then one board a page
     picture = document[1].render(scale=DPI / 72).to_numpy()
     return picture[..., :3].mean(axis=2)

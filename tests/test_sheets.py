@@ -21,12 +21,12 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from trials import cautions, csv_source, geometry, records, sheets
+from trials import cautions, csv_source, geometry, records, sheets, units
 from trials.design import lay_out, scoring_order
 from trials.errors import UserError
 from trials.plan import Boards, Plan, read_plan
 from trials.scoring import sittings
-from trials.sheets import drawing, scoring_form, typeset
+from trials.sheets import drawing, overview, scoring_form, typeset
 
 SEED = 7
 TENTH_MM = 0.1
@@ -103,7 +103,7 @@ class Sheets:
 def _written(text: str, folder: Path, paper: str) -> Sheets:
     plan = _plan(text, folder)
     patches = lay_out(plan, SEED).patches
-    sheets.write(plan, patches, SEED, folder / "sheets", paper)
+    sheets.write(plan, patches, SEED, folder / "sheets", paper, full_scale=True)
     return Sheets(plan, patches, folder / "sheets")
 
 
@@ -231,7 +231,7 @@ def _codes(patches: pd.DataFrame) -> list[str]:
 def test_pages_are_the_paper(small: Sheets, tiled: Sheets) -> None:
     sizes = {tuple(sorted(size)) for size in PAPER_MM.values()}
     for trial in (small, tiled):
-        for stem in ("boards", "key", "scoring-Ines"):
+        for stem in ("boards", "boards-full-scale", "key", "scoring-Ines"):
             for page in trial.pdf(stem):
                 size = sorted(side / 72 * 25.4 for side in page.get_size())
                 assert any(size == pytest.approx(paper, abs=TENTH_MM) for paper in sizes)
@@ -239,7 +239,7 @@ def test_pages_are_the_paper(small: Sheets, tiled: Sheets) -> None:
 
 def test_the_rule_on_every_page_is_100_mm(small: Sheets, tiled: Sheets) -> None:
     for trial in (small, tiled):
-        for page in trial.pdf("boards"):
+        for page in trial.pdf("boards-full-scale"):
             lines = [shape for shape in _shapes(page) if shape.stroke == 0.6 and shape.height == 0]
             assert [line.width for line in lines] == pytest.approx([100.0], abs=TENTH_MM)
             ticks = sorted(
@@ -258,7 +258,7 @@ def test_the_rule_on_every_page_is_100_mm(small: Sheets, tiled: Sheets) -> None:
 def test_boards_and_patches_are_true_to_a_tenth_of_a_millimetre(small: Sheets) -> None:
     boards = small.plan.boards
     drawn = 0
-    for page in _drawn_pages(small.pdf("boards")):
+    for page in _drawn_pages(small.pdf("boards-full-scale")):
         patches = _rectangles(page, PATCH)
         for outline in _rectangles(page, OUTLINE):
             drawn += 1
@@ -279,7 +279,7 @@ def test_boards_and_patches_are_true_to_a_tenth_of_a_millimetre(small: Sheets) -
 
 def test_a_patch_on_several_parts_is_true_to_scale(tiled: Sheets) -> None:
     boards = tiled.plan.boards
-    for page in _drawn_pages(tiled.pdf("boards")):
+    for page in _drawn_pages(tiled.pdf("boards-full-scale")):
         for patch in _rectangles(page, PATCH):
             assert patch.width == pytest.approx(boards.patch_length_mm, abs=TENTH_MM)
             assert patch.height == pytest.approx(boards.patch_width_mm, abs=TENTH_MM)
@@ -287,7 +287,7 @@ def test_a_patch_on_several_parts_is_true_to_scale(tiled: Sheets) -> None:
 
 def test_nothing_is_drawn_off_the_page(small: Sheets, tiled: Sheets) -> None:
     for trial in (small, tiled):
-        for page in trial.pdf("boards"):
+        for page in (*trial.pdf("boards"), *trial.pdf("boards-full-scale")):
             width, height = (side / 72 * 25.4 for side in page.get_size())
             for shape in _shapes(page):
                 seen = shape.clip or (shape.left, shape.top, shape.right, shape.bottom)
@@ -310,7 +310,7 @@ def _seen(page: pypdfium2.PdfPage) -> tuple[float, float, float, float]:
 
 def test_the_parts_of_a_board_cover_it_and_overlap(tiled: Sheets) -> None:
     boards = tiled.plan.boards
-    pages = list(_drawn_pages(tiled.pdf("boards")))
+    pages = list(_drawn_pages(tiled.pdf("boards-full-scale")))
     parts = len(pages) // boards.count
     assert parts > 3
     for start in range(0, len(pages), parts):
@@ -328,7 +328,7 @@ def test_the_parts_of_a_board_cover_it_and_overlap(tiled: Sheets) -> None:
 
 def test_register_crosses_meet(tiled: Sheets) -> None:
     """Every cross stands at the same place of the board on each of the pages that bear it."""
-    pages = list(_drawn_pages(tiled.pdf("boards")))
+    pages = list(_drawn_pages(tiled.pdf("boards-full-scale")))
     parts = len(pages) // tiled.plan.boards.count
     places: Counter[tuple[float, float]] = Counter()
     for page in pages[:parts]:
@@ -344,7 +344,7 @@ def test_register_crosses_meet(tiled: Sheets) -> None:
 
 
 def test_parts_say_what_they_show(tiled: Sheets) -> None:
-    pages = list(_drawn_pages(tiled.pdf("boards")))
+    pages = list(_drawn_pages(tiled.pdf("boards-full-scale")))
     for page in pages:
         words = " ".join(page.get_textpage().get_text_bounded().split())
         left, right, low, high = (round(value) for value in _seen(page))
@@ -379,8 +379,11 @@ def test_boards_too_many_and_too_large_are_drawn_smaller(tmp_path: Path) -> None
 
 def _pdf_of_boards(plan: Plan, patches: pd.DataFrame) -> bytes:
     made: dict[str, bytes] = {}
-    sheets.write(plan, patches, SEED, Path("nowhere"), write_bytes=lambda path, data: made.update({path.name: data}))
-    return made["boards.pdf"]
+    sheets.write(
+        plan, patches, SEED, Path("nowhere"), full_scale=True,
+        write_bytes=lambda path, data: made.update({path.name: data}),
+    )  # fmt: skip
+    return made["boards-full-scale.pdf"]
 
 
 @st.composite
@@ -436,33 +439,98 @@ def test_every_code_is_drawn_once_where_its_patch_is(boards: Boards, paper: str)
     assert len(codes) == boards.count * boards.lanes * boards.strips
 
 
+# --- all boards on one sheet, and how each is set out ----------------------------------------------
+
+
+def test_boards_are_seen_on_one_sheet_and_set_out_on_another(small: Sheets, tiled: Sheets) -> None:
+    for trial in (small, tiled):
+        document = trial.pdf("boards")
+        assert len(document) <= 3
+        first = " ".join(_text(document).split())
+        assert first.startswith(f"All {trial.plan.boards.count} boards")
+        assert all(f"Board {number}" in first for number in range(1, trial.plan.boards.count + 1))
+        assert first.count("Ines") == first.count("Otto") == trial.plan.boards.count
+
+
+def test_two_hundred_boards_are_quickly_seen() -> None:
+    boards = Boards((100, 100), 480, 150, 2, 4, 5, 3, 20)
+    plan = Plan(title="Many", wood="", about="", boards=boards, factors=())
+    table = _bare_table(boards).assign(lot=lambda rows: 1 + (rows["board"] > 100))
+    table["patch"] = [100 + at % 900 for at in range(len(table))]
+    started = time.perf_counter()
+    made: dict[str, bytes] = {}
+    sheets.write(plan, table, SEED, Path("nowhere"), write_bytes=lambda path, data: made.update({path.name: data}))
+    assert time.perf_counter() - started < 20
+    text = _text(pypdfium2.PdfDocument(made["boards.pdf"]))
+    assert "Plank 1" in text
+    assert "Board 200" in " ".join(text.split())
+
+
+@pytest.mark.parametrize(
+    ("code", "turns"),
+    [("689", False), ("698", True), ("916", False), ("619", False), ("601", True), ("123", False), ("808", False)],
+)
+def test_a_code_that_reads_otherwise_upside_down_has_a_foot(code: str, turns: bool) -> None:
+    assert overview._cell(code).turns is turns
+
+
+def test_a_plan_in_inches_is_set_out_in_sixteenths_on_any_paper(tmp_path: Path) -> None:
+    text = (
+        PLAN.format(count=4, length=220, width=110).replace('"220 mm"', '"23 5/8 in"').replace('"110 mm"', "'6 in'")
+    )
+    assert "23 5/8 in" in text
+    trial = _written(text, tmp_path, "a4")
+    assert trial.plan.inches
+    words = " ".join(_text(trial.pdf("boards")).split())
+    marks = geometry.tape_marks(trial.plan.boards)
+    for distance in (*marks["along"], *marks["across"]):
+        assert units.on_the_rule(distance, inches=True) in words
+    assert "of 23 5/8 × 6 in" in words
+    assert not re.search(r"\d/(?:32|64)\b|\d mm\b", words.replace("1 mm here", "").replace("mm of wood", ""))
+
+
+@pytest.mark.parametrize(
+    ("length_mm", "inches", "words"),
+    [
+        (288.333, False, "288.5"), (20, False, "20"), (0.2, False, "0"), (25.4 * 9.125, True, "9 1/8"),
+        (25.4 * 5.328125, True, "5 5/16"), (25.4 * 13.890625, True, "13 7/8"), (25.4, True, "1"), (0.1, True, "0"),
+        (25.4 * 0.5, True, "1/2"), (25.4 * 0.97, True, "1"),
+    ],
+)  # fmt: skip
+def test_lengths_are_written_as_a_rule_shows_them(length_mm: float, inches: bool, words: str) -> None:
+    assert units.on_the_rule(length_mm, inches=inches) == words
+
+
 # --- what is said ----------------------------------------------------------------------------------
 
 
 def test_every_code_stands_once_on_the_drawings(small: Sheets, tiled: Sheets) -> None:
     for trial in (small, tiled):
-        assert _bold_codes(trial.pdf("boards")) == Counter(_codes(trial.patches))
+        for stem in ("boards", "boards-full-scale"):
+            assert _bold_codes(trial.pdf(stem)) == Counter(_codes(trial.patches))
 
 
 def test_forbidden_places_are_marked_unused(small: Sheets) -> None:
     boards = small.plan.boards
     unused = boards.count * boards.lanes * boards.strips - len(small.patches)
     assert unused > 0
-    text = " ".join(_text(small.pdf("boards")).split())
+    text = " ".join(_text(small.pdf("boards-full-scale")).split())
     assert text.count("not used") == unused + 1  # and once among the signs explained
 
 
 def test_tape_distances_are_printed(small: Sheets) -> None:
-    text = _text(small.pdf("boards"))
     marks = geometry.tape_marks(small.plan.boards)
-    for distance in (*marks["along"], *marks["across"]):
-        assert len(re.findall(rf"(?<!\d){distance:.1f}(?!\d)", text)) >= small.plan.boards.count
+    for stem, times in (("boards", 1), ("boards-full-scale", small.plan.boards.count)):
+        text = _text(small.pdf(stem))
+        for distance in (*marks["along"], *marks["across"]):
+            shown = re.escape(units.on_the_rule(distance, inches=False))
+            assert len(re.findall(shown, text)) >= times
 
 
 def test_blind_sheets_tell_no_treatment(small: Sheets, tiled: Sheets) -> None:
     for trial in (small, tiled):
         blind = [path for path in trial.folder.iterdir() if path.name != "key.pdf"]
-        assert len(blind) == 7
+        assert len(blind) == 8
         for path in blind:
             told = path.name + path.read_bytes().decode("latin-1")
             if path.suffix == ".pdf":
@@ -474,10 +542,10 @@ def test_blind_sheets_tell_no_treatment(small: Sheets, tiled: Sheets) -> None:
 
 def test_controls_are_drawn_like_the_rest(small: Sheets) -> None:
     """All patches that carry a code are the same rectangles, and nothing else is drawn in them but the code."""
-    data = sheets.build(small.plan, small.patches, SEED)
+    data = sheets.build(small.plan, small.patches, SEED, full_scale=True)
     shapes = {
         (round(p.box.width, 6), round(p.box.height, 6), p.words)
-        for page in data.boards.drawing.pages
+        for page in data.full.drawing.pages
         for view in page
         for p in view.patches
         if p.used
@@ -490,7 +558,7 @@ def test_a_title_that_tells_a_level_is_kept_off_blind_sheets(tmp_path: Path) -> 
     title = "Is QualWater good enough?"
     trial = _written(PLAN.replace("Reception counter in quartersawn lacewood", title).format(
         count=4, length=220, width=110), tmp_path, "a4")  # fmt: skip
-    for stem in ("boards", "scoring-Ines"):
+    for stem in ("boards", "boards-full-scale", "scoring-Ines"):
         document = trial.pdf(stem)
         assert "qualwater" not in (_text(document) + str(document.get_metadata_dict())).lower()
         assert f"Trial {trial.plan.layout_digest()[:8]}" in _text(document)
@@ -655,7 +723,8 @@ def test_without_assessors_there_is_one_form(tmp_path: Path) -> None:
     text = PLAN[: PLAN.index("[scoring]")].format(count=4, length=220, width=110)
     trial = _written(text, tmp_path, "a4")
     assert {path.name for path in trial.folder.iterdir()} == {
-        "boards.pdf", "key.pdf", "scoring.pdf", "blank-scoring.csv", "measuring.pdf", "blank-measuring.csv",
+        "boards.pdf", "boards-full-scale.pdf", "key.pdf", "scoring.pdf", "blank-scoring.csv", "measuring.pdf",
+        "blank-measuring.csv",
     }  # fmt: skip
     words = _text(trial.pdf("scoring"))
     assert "splitboard record scores.csv" in words
@@ -762,7 +831,7 @@ def test_the_same_plan_gives_the_same_bytes(small: Sheets, tmp_path: Path) -> No
     code = (
         "import sys; from pathlib import Path; from trials import sheets; from trials.plan import read_plan;"
         "from trials.design import lay_out; plan = read_plan(sys.argv[1]);"
-        f"sheets.write(plan, lay_out(plan, {SEED}).patches, {SEED}, Path(sys.argv[2]), {paper!r})"
+        f"sheets.write(plan, lay_out(plan, {SEED}).patches, {SEED}, Path(sys.argv[2]), {paper!r}, full_scale=True)"
     )
     command = [sys.executable, "-c", code, str(small.folder.parent), str(tmp_path)]
     root = Path(sheets.__file__).parent.parent

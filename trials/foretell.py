@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trials import bench, lap, scoring, structure
+from trials import bench, lap, scoring, structure, units
 from trials.design import Layout
 from trials.level import LEVEL, level_of
 from trials.plan import Factor, Lap, Plan, Preference, Question
@@ -88,7 +88,10 @@ def _boards_words(plan: Plan, layout: Layout) -> str:
     lots = f" from {len(boards.lots)} lots" if len(boards.lots) > 1 else ""
     divisions = ((boards.lanes, "lanes"), (boards.strips, "strips"))
     split = " and ".join(f"{number} {kind}" for number, kind in divisions if number > 1)
-    size = f"{boards.patch_length_mm:.0f} × {boards.patch_width_mm:.0f} mm"
+    length, width = (
+        units.on_the_rule(one, inches=plan.inches) for one in (boards.patch_length_mm, boards.patch_width_mm)
+    )
+    size = f"{length} × {width} {'in' if plan.inches else 'mm'}"
     controls = int((layout.patches["control"] != "").sum())
     spare = f", {controls} of them controls" if controls else ""
     divided = f", each split into {split}" if split else ""

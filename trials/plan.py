@@ -359,7 +359,8 @@ class Plan:
     occasion added, which are the last of the lots; ``rehearsal`` and ``example`` mark a plan whose results are
     invented.
     ``costs`` says what steps cost, ``brief`` in lines what a finish has to come to (`trials.brief.read`), ``piece``
-    what the answers are for, ``grades`` which way of counting grades comes first.
+    what the answers are for, ``grades`` which way of counting grades comes first; ``inches`` says by which rule the
+    boards are set out, and is no part of the record.
     """
 
     title: str
@@ -389,6 +390,7 @@ class Plan:
     brief: tuple[str, ...] = ()
     piece: Piece | None = None
     grades: Grading = "averages"
+    inches: bool = False
 
     @property
     def priced(self) -> Costs | None:
@@ -478,6 +480,7 @@ class Plan:
         these records still agree with their plans.
         """
         values = _as_read(asdict(self))
+        del values["inches"]
         unused = _as_read({"unusable": [], "model": asdict(Model()), "spreads": [], "like": "", "added": []})
         unused |= {"rehearsal": False, "example": False, "lap": None, "bench": _as_read(asdict(Bench()))}
         unused |= {"preferences": [], "scoring": asdict(Scoring())}

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-from trials import bench_choices, piece, plan_options, plan_tables
+from trials import bench_choices, piece, plan_options, plan_tables, units
 from trials.plan import GRADINGS, Boards, Factor, Grading, Plan, Preference, Response
 from trials.toml_source import Source, Table
 
@@ -65,6 +65,7 @@ def read(path: Path) -> Plan:
         like=heading.text("like", "") if "like" in heading else "",
         rehearsal=heading.flag("rehearsal", default=False),
         example=heading.flag("example", default=False),
+        inches=units.in_inches(str(about_boards.values.get("length", ""))),
         preferences=preferences,
         scoring=scoring,
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cache
 from typing import Any, Literal
 
@@ -95,6 +96,22 @@ def with_unit_of(text: str, other: str) -> str:
     """Return `text` with the unit of `other` where it has none of its own, as in ``400 to 450 mm``."""
     bare, unit = split(text), split(other)
     return f"{text} {unit[1]}".strip() if bare and unit and not bare[1] else text
+
+
+def in_inches(text: str) -> bool:
+    """Whether a length is written in inches or feet, so that whoever wrote it works by such a rule."""
+    return any(unit.search(_written_out(text)) for _, unit in _TAPE)
+
+
+def on_the_rule(length_mm: float, *, inches: bool) -> str:
+    """Return a length as a rule shows it, without its unit: to half a millimetre, or to a sixteenth of an inch.
+
+    ``288.333 mm`` is ``288.5``; in inches ``11 3/8``.
+    """
+    if not inches:
+        return f"{round(2 * length_mm) / 2:g}"
+    whole, part = divmod(Fraction(round(16 * length_mm / 25.4), 16), 1)
+    return " ".join(str(piece) for piece in (whole, part) if piece) or "0"
 
 
 def _written_out(text: str) -> str:

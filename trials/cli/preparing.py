@@ -69,6 +69,7 @@ def sheets(
     ] = None,
     kerf: Annotated[str, typer.Option(help="What the saw takes.")] = "3.2 mm",
     svg: Annotated[bool, typer.Option("--svg", help="Each board's drawing as SVG too.")] = False,
+    full_scale: Annotated[bool, typer.Option("--full-scale", help="Each board at true scale too, in parts.")] = False,
     first_day: Annotated[str, typer.Option(help="When the work begins.", show_default="the day of the layout")] = "",
     zone: Annotated[str, typer.Option(help="Where the shop is, such as Europe/London.")] = "UTC",
     as_json: JsonOption = False,
@@ -94,7 +95,12 @@ def sheets(
     with folders.locked(trial.folder):
         more = workshop.documents(trial, wanted)
         written = paper_sheets.write(
-            trial.latest_plan, trial.latest_patches, trial.record.last_seed, trial.latest_sheets, paper
+            trial.latest_plan,
+            trial.latest_patches,
+            trial.record.last_seed,
+            trial.latest_sheets,
+            paper,
+            full_scale=full_scale,
         )
         for name, content in sorted(more.files.items()):
             folders.write_bytes(trial.latest_sheets / name, content)

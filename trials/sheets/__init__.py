@@ -10,17 +10,16 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
-from fractions import Fraction
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from trials import blind, csv_source, geometry, lap, limits
+from trials import blind, csv_source, geometry, lap, limits, units
 from trials import folder as folders
 from trials.csv_text import plain
 from trials.errors import Problem, UserError
 from trials.plan import Plan
-from trials.sheets import drawing, key_sheet, scoring_form
+from trials.sheets import drawing, key_sheet, overview, scoring_form
 from trials.sheets.drawing import PAPERS, Drawing
 from trials.sheets.key_sheet import Key
 from trials.sheets.scoring_form import Form
@@ -33,7 +32,6 @@ __all__ = ["PAPERS", "SheetData", "build", "write"]
 _LONGEST_HEAD = 70
 _PRINTED = ("patch", "repeat", "stage", "assessor", "source")
 """The columns of a blank table in which something stands from the beginning."""
-_MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)
@@ -47,14 +45,28 @@ class Range:
 
 @dataclass(frozen=True)
 class BoardSheet:
-    """What boards.pdf says: how to set out, and the drawings."""
+    """What boards.pdf says: all boards small, and one drawing of how each is set out.
+
+    Attributes
+    ----------
+    planks, ticks, label_share, aspect : the boards small; who ticks off a board; the label end's share of its length,
+        and its width beside its length.
+    strips, lanes, unit : the tape's distances.
+    drawing : of the setting out, or in `full` of every board at true scale.
+    """
 
     summary: str
     parts_words: str
     lots: int
     strips: tuple[Range, ...]
     lanes: tuple[Range, ...]
+    unit: str
+    unused: bool
     drawing: Drawing
+    planks: tuple[overview.Plank, ...] = ()
+    ticks: tuple[str, ...] = ()
+    label_share: float = 0.0
+    aspect: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -65,7 +77,7 @@ class SheetData:
     ----------
     paper : a key of `PAPERS`.
     blind_title : the trial's title, or a name made of the plan's digest where the title gives a level away.
-    boards : for boards.pdf.
+    boards, full : for boards.pdf, and for boards-full-scale.pdf where it is wanted.
     key : for key.pdf.
     forms : for the scoring forms, one for each assessor.
     mark : what stands at the head of every page, of a rehearsal; else nothing.
@@ -77,9 +89,10 @@ class SheetData:
     key: Key
     forms: tuple[Form, ...]
     mark: str = ""
+    full: BoardSheet | None = None
 
 
-def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4") -> SheetData:
+def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4", *, full_scale: bool = False) -> SheetData:
     """Work out what the sheets say.
 
     Parameters
@@ -88,6 +101,7 @@ def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4") -> Sh
     patches : one row a patch, as layout.csv.
     seed : the layout's seed.
     paper : a key of `PAPERS`.
+    full_scale : whether every board is wanted at true scale too.
 
     Raises
     ------
@@ -103,6 +117,7 @@ def build(plan: Plan, patches: pd.DataFrame, seed: int, paper: str = "a4") -> Sh
         paper=paper,
         blind_title=blind.title(plan),
         boards=_board_sheet(plan, patches, paper),
+        full=_full_scale(plan, patches, paper) if full_scale else None,
         key=key_sheet.build(plan, patches, seed),
         forms=scoring_form.build(plan, patches, seed),
         mark=plan.mark,
@@ -116,12 +131,14 @@ def write(
     folder: Path,
     paper: str = "a4",
     write_bytes: Callable[[Path, bytes], None] = folders.write_bytes,
+    *,
+    full_scale: bool = False,
 ) -> list[Path]:
     """Write boards.pdf, key.pdf and each assessor's form as PDF and as blank csv.
 
     Parameters
     ----------
-    plan, patches, seed, paper : as for `build`.
+    plan, patches, seed, paper, full_scale : as for `build`.
     folder : where the files go.
     write_bytes : puts one whole file in place.
 
@@ -135,7 +152,7 @@ def write(
         A csv that has been filled in holds other codes than this layout's, or a file cannot be written.
         A csv in the way is noticed before anything is written.
     """
-    sheets = build(plan, patches, seed, paper)
+    sheets = build(plan, patches, seed, paper, full_scale=full_scale)
     blanks = {folder / form.blank_name: form.blank for form in sheets.forms}
     files = {path: blank for path, blank in blanks.items() if not _filled_in(path, blank)}
     files |= _documents(sheets, folder)
@@ -154,19 +171,15 @@ def _documents(sheets: SheetData, folder: Path) -> dict[Path, bytes]:
     width, height = PAPERS[sheets.paper]
     head = typeset.one_line(sheets.blind_title, _LONGEST_HEAD)
     untold = {"title": sheets.blind_title, "short_title": head, "width": width, "height": height}
-    drawings = (
-        untold
-        | asdict(sheets.boards)
-        | {
-            "margin": drawing.MARGIN_MM,
-            "above": drawing.ABOVE_MM,
-            "rule": drawing.RULE_MM,
-            "most_pages": drawing.MOST_PAGES,
-        }
-    )
+    untold_drawings = untold | {
+        "margin": drawing.MARGIN_MM, "above": drawing.ABOVE_MM, "rule": drawing.RULE_MM,
+        "most_pages": drawing.MOST_PAGES,
+    }  # fmt: skip
     named = typeset.one_line(sheets.key.title, _LONGEST_HEAD)
     key = {"short_title": named, "width": width, "height": height} | asdict(sheets.key)
-    contents = {"boards": ("boards", drawings), "key": ("key", key)}
+    contents = {"boards": ("boards", untold_drawings | asdict(sheets.boards)), "key": ("key", key)}
+    if sheets.full:
+        contents["boards-full-scale"] = ("full-scale", untold_drawings | asdict(sheets.full))
     contents |= {form.stem: ("scoring", untold | asdict(form)) for form in sheets.forms}
     contents = {stem: (template, values | {"mark": sheets.mark}) for stem, (template, values) in contents.items()}
     shapes = typeset.find_shapes([values for _, values in contents.values()])
@@ -217,33 +230,43 @@ def _cells(content: bytes, name: str) -> list[list[str]]:
 
 def _board_sheet(plan: Plan, patches: pd.DataFrame, paper: str) -> BoardSheet:
     boards = plan.boards
-    drawn = drawing.draw(plan, patches, paper)
-    strips, lanes = [], []
-    for strip in range(1, boards.strips + 1):
-        rect = geometry.patch(boards, 1, strip)
-        strips.append(_range(f"strip {strip}", rect.x, rect.x + rect.length, paper))
-    for lane in range(1, boards.lanes + 1):
-        rect = geometry.patch(boards, lane, 1)
-        lanes.append(_range(f"lane {lane}", rect.y, rect.y + rect.width, paper))
-    return BoardSheet(_summary(plan), _parts_words(drawn), len(boards.lots), tuple(strips), tuple(lanes), drawn)
+    return replace(
+        _described(plan, drawing.setting_out(plan, paper)),
+        planks=overview.build(plan, patches),
+        ticks=plan.assessors,
+        label_share=boards.label_end_mm / boards.length_mm,
+        aspect=boards.width_mm / boards.length_mm,
+    )
 
 
-def _range(name: str, start_mm: float, end_mm: float, paper: str) -> Range:
-    inches = (f" ({_inches(start_mm)} in)", f" ({_inches(end_mm)} in)") if paper == "us-letter" else ("", "")
-    return Range(name, f"{start_mm:.1f}{inches[0]}", f"{end_mm:.1f}{inches[1]}")
+def _full_scale(plan: Plan, patches: pd.DataFrame, paper: str) -> BoardSheet:
+    return _described(plan, drawing.draw(plan, patches, paper))
 
 
-def _inches(length_mm: float) -> str:
-    """Return a length in inches, to the nearest 1/64 as a rule shows it."""
-    inches = Fraction(round(length_mm / _MM_PER_INCH * 64), 64)
-    whole, part = divmod(inches, 1)
-    return " ".join(str(piece) for piece in (whole, part) if piece) or "0"
+def _described(plan: Plan, drawn: Drawing) -> BoardSheet:
+    """Return a drawing with the words and the distances around it."""
+    boards = plan.boards
+    firsts = [geometry.patch(boards, 1, strip) for strip in range(1, boards.strips + 1)]
+    strips = [_range(plan, f"strip {at}", one.x, one.x + one.length) for at, one in enumerate(firsts, 1)]
+    beside = [geometry.patch(boards, lane, 1) for lane in range(1, boards.lanes + 1)]
+    lanes = [_range(plan, f"lane {at}", one.y, one.y + one.width) for at, one in enumerate(beside, 1)]
+    unit = "in" if plan.inches else "mm"
+    unused = any(not patch.used for page in drawn.pages for view in page for patch in view.patches)
+    return BoardSheet(
+        _summary(plan), _parts_words(drawn), len(boards.lots), tuple(strips), tuple(lanes), unit, unused, drawn
+    )
+
+
+def _range(plan: Plan, name: str, start_mm: float, end_mm: float) -> Range:
+    start, end = (units.on_the_rule(one, inches=plan.inches) for one in (start_mm, end_mm))
+    return Range(name, start, end)
 
 
 def _summary(plan: Plan) -> str:
     boards = plan.boards
     many = "board" if boards.count == 1 else "boards"
-    size = f"{boards.length_mm:g} × {boards.width_mm:g} mm"
+    sides = [units.on_the_rule(one, inches=plan.inches) for one in (boards.length_mm, boards.width_mm)]
+    size = f"{' × '.join(sides)} {'in' if plan.inches else 'mm'}"
     summary = f"{boards.count} {many} of {size}, in the order of their numbers."
     if plan.lap is None:
         return summary

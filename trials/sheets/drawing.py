@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING
 
-from trials import geometry, lap
+from trials import geometry, lap, units
 from trials.geometry import Rect
 from trials.plan import Boards, Plan
 
@@ -176,12 +176,37 @@ def draw(plan: Plan, patches: pd.DataFrame, paper: str) -> Drawing:
     return Drawing(frame.width, frame.height, frame.scale, len(frame.columns), len(frame.rows), tuple(pages))
 
 
+def setting_out(plan: Plan, paper: str) -> Drawing:
+    """Draw one board for all of them, alike as they are set out: the distances of every mark, on one page.
+
+    Its number is 0, and in place of a code each patch bears its lane and strip.
+    """
+    import pandas as pd
+
+    short, long = PAPERS[paper]
+    frames = [_Frame(*size, plan, max(_scale(*size, plan.boards), 1)) for size in ((long, short), (short, long))]
+    frame = min(frames, key=lambda frame: frame.scale)
+    places = product(range(1, plan.boards.lanes + 1), range(1, plan.boards.strips + 1))
+    rows = pd.DataFrame([{"lot": 0, "lane": lane, "strip": strip, "patch": 0} for lane, strip in places])
+    (view,) = (_view(frame, 0, rows, part) for part in range(len(frame.parts)))
+    patches = tuple(replace(one, code="", words=_short_place(plan, one.place), place="") for one in view.patches)
+    return Drawing(frame.width, frame.height, frame.scale, 1, 1, ((replace(view, patches=patches),),))
+
+
+def _short_place(plan: Plan, place: str) -> str:
+    """Return ``lane 1, strip 3``, without what every patch has."""
+    lane, strip = place.split(", ")
+    told = [*([lane] if plan.boards.lanes > 1 else []), *([strip] if plan.boards.strips > 1 else [])]
+    return ", ".join(told) or "the patch"
+
+
 class _Frame:
     """A page, turned one way: what it holds of boards of this size."""
 
     def __init__(self, width: float, height: float, plan: Plan, scale: int) -> None:
         boards = plan.boards
         self.width, self.height, self.boards, self.scale = width, height, boards, scale
+        self.inches = plan.inches
         self.cells = {cell.strip: cell for cell in lap.cells(boards, plan.lap)} if plan.lap else {}
         self.columns = geometry.stretches(boards.length_mm / scale, _room(width, height)[0], OVERLAP_MM)
         self.rows = geometry.stretches(boards.width_mm / scale, _room(width, height)[1], OVERLAP_MM)
@@ -214,7 +239,7 @@ class _Part:
         self.column, self.row = frame.parts[part]
         self.left, self.right = frame.columns[self.column]
         self.low, self.high = frame.rows[self.row]
-        self.scale = frame.scale
+        self.scale, self._inches = frame.scale, frame.inches
         self.last = (len(frame.columns) - 1, len(frame.rows) - 1)
         self.window = Box(
             MARGIN_MM + BESIDE_MM,
@@ -222,6 +247,10 @@ class _Part:
             self.right - self.left,
             self.high - self.low,
         )
+
+    def words(self, distance: float) -> str:
+        """Return a distance as the rule shows it."""
+        return units.on_the_rule(distance, inches=self._inches)
 
     def x(self, along: float) -> float:
         """Return where on the page a distance from the label end lies."""
@@ -297,14 +326,14 @@ def _marks_along(here: _Part, places: list[float]) -> tuple[Mark, ...]:
     low, high = here.window.x, here.window.x + here.window.width
     inside = [place for place in places if low - 1e-6 <= here.x(place) <= high + 1e-6]
     texts = geometry.spread([here.x(place) for place in inside], LABEL_GAP_MM, low - 2, high + 2)
-    return tuple(Mark(here.x(place), text, f"{place:.1f}") for place, text in zip(inside, texts, strict=True))
+    return tuple(Mark(here.x(place), text, here.words(place)) for place, text in zip(inside, texts, strict=True))
 
 
 def _marks_across(here: _Part, places: list[float]) -> tuple[Mark, ...]:
     low, high = here.window.y, here.window.y + here.window.height
     inside = [place for place in reversed(places) if low - 1e-6 <= here.y(place) <= high + 1e-6]
     texts = geometry.spread([here.y(place) for place in inside], LABEL_GAP_MM, low - 2, high + 2)
-    return tuple(Mark(here.y(place), text, f"{place:.1f}") for place, text in zip(inside, texts, strict=True))
+    return tuple(Mark(here.y(place), text, here.words(place)) for place, text in zip(inside, texts, strict=True))
 
 
 # --- patches ---------------------------------------------------------------------------------------

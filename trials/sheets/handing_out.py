@@ -10,7 +10,9 @@ from trials.plan import Plan
 from trials.scoring import scores_file
 from trials.sheets.scoring_form import file_stems
 
-_MAY_BE_SEEN = re.compile(r"(scoring|blank-|measuring|boards\.|board-\d|cutting\.|labels(-test-print)?\.)")
+_MAY_BE_SEEN = re.compile(
+    r"(scoring|blank-|measuring|boards(-full-scale)?\.|board-\d|cutting\.|labels(-test-print)?\.)"
+)
 _SERIES = re.compile(r"board-\d+\.svg")
 _MOST_NAMED = 3
 """Assessors whose pages are named one by one."""
@@ -40,7 +42,9 @@ def lines(place: PurePath, names: Sequence[str], plan: Plan) -> Iterator[str]:
     yield f"  Print {_and(to_print)}.{page}"
     yield "For whoever scores, all of it blind:"
     yield f"  {', '.join(_listed(blind))}"
-    yield "  Print boards.pdf at 100 %, check its 100 mm rule, and set the boards out by it."
+    yield "  Print boards.pdf: all boards small, and how each is set out."
+    if "boards-full-scale.pdf" in blind:
+        yield "  Print boards-full-scale.pdf at 100 % and check its 100 mm rule."
     if any(name.endswith(".html") for name in blind):
         yield f"  {_to_phones(plan)}"
     if "measuring.pdf" in blind:

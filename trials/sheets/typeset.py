@@ -30,7 +30,7 @@ _AFTER_SIGN = re.compile(r"(?<=[_/.,+)-])(?=.)")
 _BEFORE_ACCENT = re.compile("\u200b(?=[\u0300-\u036f\u200c\u200d])")
 VERBATIM = ("columns", "commands", "blank_name", "filled_name")
 """Keys whose text is meant to be typed as it stands: no place to break is put into it."""
-BLIND = ("boards", "cutting", "labels", "scoring")
+BLIND = ("boards", "cutting", "full-scale", "labels", "scoring")
 """The templates of what whoever scores may see; whatever is made from another says that they must not."""
 _PROBE = b'#set text(font: ("Libertinus Serif", "DejaVu Sans Mono"))\n#sys.inputs.letters'
 
