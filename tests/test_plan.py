@@ -193,6 +193,27 @@ def test_two_slips_in_one_name_have_cures_that_agree(tmp_path):
     assert all("'seal_coat'" in cure for cure in cures)
 
 
+def test_every_slip_is_told_at_once_and_obeying_all_leaves_no_fault(tmp_path):
+    slips = (
+        ("title = ", "titel = ", 2, "write 'title'"),
+        ("count = 4", 'count = "vier"', 5, "write a whole number from 1 to 500, without quotes"),
+        ('"400 mm"', '"15 3/4"', 6, "write a length with its unit"),
+        ('"seal_coat"', '"seal coat"', 17, "write it as 'seal_coat'"),
+        ('laid_on = "lane"', 'laid_on = "lanes"', 19, "write 'lane'"),
+        ('kind = "measure"', 'kind = "mesure"', 33, "write 'measure'"),
+        ("[scoring]", "[scorring]", 42, "write 'scoring'"),
+    )
+    text = SMALL
+    for right, wrong, _, _ in slips:
+        text = text.replace(right, wrong, 1)
+    found = faults(tmp_path, text)
+    assert [one.line for one in found] == [line for _, _, line, _ in slips]
+    assert all(cure in str(one) for one, (_, _, _, cure) in zip(found, slips, strict=True))
+    for right, wrong, _, _ in slips:
+        text = text.replace(wrong, right.replace('"400 mm"', '"15 3/4 in"'), 1)
+    read(tmp_path, text)
+
+
 def test_a_misspelt_table_does_not_echo(tmp_path):
     slipped = SMALL.replace('[[response]]\nname = "figure', '[[respones]]\nname = "figure', 1)
     slipped = slipped.replace("[[response]]", "[[respones]]", 1)

@@ -205,6 +205,27 @@ def test_an_instruments_column_of_names_is_named_by_an_option(laid_out, run):
     assert [row["value"] for row in recorded(laid_out)] == ["61.5", "61.5"]
 
 
+def test_a_form_with_slips_is_cured_step_by_step(laid_out, run):
+    """A title above the header, remarks, a decimal comma, a misspelt name, a grade too high, a strange code."""
+    known = codes(laid_out)
+    lines = ["Hall cabinet", "Patch;Figure clarity;Remarks;Assessor", *(f"{code};3;even;A" for code in known[:3])]
+    lines += [f"{known[3]};9;streaky;A", "000;2;;A", f"{known[4]};4;;a A"]
+    file = laid_out.parent / "form.csv"
+    file.write_text("\n".join(lines), encoding="utf-8")
+    said = run("record", file, laid_out).err
+    assert "form.csv, row 6, column Figure clarity: figure clarity is 9, but its grades go from 1 to 5" in said
+    assert "form.csv, row 7, column patch: no patch of this trial has the code '000'; " in said
+    assert "form.csv, row 8, column assessor: 'a A' is not one of the plan's assessors" in said
+    assert not recorded(laid_out)
+    cured = "\n".join(lines).replace(";9;", ";4;").replace("000;", f"{known[5]};").replace("a A", "A")
+    file.write_text(cured, encoding="utf-8")
+    dry = run("record", file, laid_out, "--dry-run")
+    assert "6 readings would be taken in." in dry.out
+    assert "10 patches lack figure clarity by A" in dry.out
+    assert run("record", file, laid_out).out == dry.out.replace("would be taken in", "taken in")
+    assert [row["note"] for row in recorded(laid_out)] == ["even", "even", "even", "streaky", "", ""]
+
+
 def test_the_same_fault_in_every_row_is_told_once(laid_out, run):
     rows = [[code, 9, "A"] for code in codes(laid_out)[:6]]
     file = write(laid_out.parent / "a.csv", [["patch", "figure_clarity", "assessor"], *rows])

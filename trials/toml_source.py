@@ -160,7 +160,7 @@ class Table:
         value = self.text(key, default)
         if value and value not in among:
             self.fault(key, f"{key} is {value!r}, which is not one of {', '.join(among)}", nearest(value, among))
-            return default or among[0]
+            return spelt_like(value, among) or default or among[0]
         return value or among[0]
 
     def count(self, key: str, default: int, least: int = 1, most: int = 10_000) -> int:
