@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from trials import spectra
-from trials.csv_source import PATCH_NAMES, Row, Table, column_name, number
+from trials.csv_source import PATCH_NAMES, Row, Table, column_name, cure_for_codes, number
 from trials.errors import Problem, UserError, nearest
 from trials.spectra import ILLUMINANTS
 
@@ -181,7 +181,7 @@ def _columns(table: Table) -> _Columns:
             _put_once(bands, nm, name, table.name)
     if not single["patch"]:
         what = "there is no column with the patches' codes"
-        raise UserError(Problem(what, "name it patch in the header", file=table.name))
+        raise UserError(Problem(what, cure_for_codes(table), file=table.name))
     return _Columns(
         single["patch"], axes, kept, bands if len(bands) >= 8 else {}, single["illuminant"], single["observer"]
     )

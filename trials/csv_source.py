@@ -15,7 +15,7 @@ from pathlib import Path
 
 from trials import limits
 from trials.csv_text import plain
-from trials.errors import Problem, UserError
+from trials.errors import Problem, UserError, typed
 
 _SIGNATURES = (
     (b"%PDF", "a PDF document"),
@@ -155,6 +155,15 @@ def header_at(lines: Sequence[Line], codes: str = "") -> int | None:
 def column_name(name: str) -> str:
     """Return a column's name as names are compared: case and spaces do not matter."""
     return "_".join(name.lower().split())
+
+
+def cure_for_codes(table: Table) -> str:
+    """Return how to name the column of codes: the one in which every cell is a code, where there is one."""
+    for name in table.header:
+        written = [row.cells[name] for row in table.rows if row.cells[name]]
+        if written and all(re.fullmatch(r"[0-9]{3}", text) for text in written):
+            return f"if it is the column {name!r}, add --codes {typed(name)}"
+    return "name it patch in the header, or add --codes NAME with its name"
 
 
 def _holds_values(cells: Sequence[str]) -> bool:

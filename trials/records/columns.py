@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from trials import csv_source
 from trials.csv_source import Table
-from trials.errors import Problem, UserError, spelt_like, typed
+from trials.errors import Problem, UserError, spelt_like
 from trials.plan import INVENTED, Plan
 
 _OTHER_NAMES = {
@@ -95,7 +94,7 @@ def find(table: Table, plan: Plan, instrument: Mapping[str, str]) -> tuple[dict[
             unknown.remove(name)
     if "patch" not in found:
         what = "there is no column with the patches' codes"
-        problems.append(Problem(what, _cure_for_codes(table), file=file, line=top))
+        problems.append(Problem(what, csv_source.cure_for_codes(table), file=file, line=top))
     elif not long and not any(name in found for name in responses):
         what = f"there is no column for any response of the plan ({', '.join(responses)})"
         problems.append(Problem(what, "name the columns as in the plan", file=file, line=top))
@@ -115,15 +114,6 @@ def _is_text(table: Table, name: str) -> bool:
     """Whether a column holds remarks: text somewhere and a number nowhere."""
     written = [row.cells[name] for row in table.rows if row.cells[name]]
     return bool(written) and all(csv_source.number(text) is None for text in written)
-
-
-def _cure_for_codes(table: Table) -> str:
-    """Return how to name the column of codes: the one in which every cell is a code, where there is one."""
-    for name in table.header:
-        written = [row.cells[name] for row in table.rows if row.cells[name]]
-        if written and all(re.fullmatch(r"[0-9]{3}", text) for text in written):
-            return f"if it is the column {name!r}, add --codes {typed(name)}"
-    return "name it patch in the header, or add --codes NAME with its name"
 
 
 def check_origin(table: Table, plan: Plan, columns: dict[str, str], usual_method: str) -> None:
