@@ -135,7 +135,11 @@ def test_illuminant_and_observer_are_taken_never_guessed(text, asked, says):
         ("patch,L*,a* (D65)\n101,40,151\n", (), "not of one illuminant and observer"),
         ("patch,L*,a*\n101,40,151\n", (), "a* is 151, which no colour of wood has; write a value from -150 to 150"),
         ("patch,L*,b*\n101,40,-1e9\n", (), "column b*: b* is -1e9"),
-        ("sample,L*\n101,40\n", (), "there is no column with the patches' codes; name it patch in the header"),
+        (
+            "sample,L*\n101,40\n",
+            (),
+            "there is no column with the patches' codes; if it is the column 'sample', add --codes sample",
+        ),
         ("patch,L*,CIE L*\n101,40,40\n", (), "columns 'L*' and 'CIE L*' mean the same"),
         ("patch,code,L*\n101,1,40\n", (), "columns 'patch' and 'code' mean the same"),
         ("patch,darkness\n101,40\n", (), "there is no column L*, a* or b* and none of a reflectance spectrum"),
