@@ -301,6 +301,42 @@ def test_against_every_sequence(given_tasks):
     assert solved.makespan_s == solved.bound_s == best
 
 
+def shortest_over_days(given_tasks, day_s):
+    """Return the least makespan for one pair of hands: all sequences, each task as soon as day and dust allow."""
+    found = []
+    for order in itertools.permutations(given_tasks):
+        ends, now, wet_on = {}, 0, -1
+        for one in order:
+            if any(before not in ends for before, _ in one.after):
+                break
+            now = max([now, *(ends[before] + gap for before, gap in one.after)])
+            if now % DAY + one.length_s > day_s or (one.sands and wet_on == now // DAY):
+                now = (now // DAY + 1) * DAY
+            wet_on = now // DAY if one.wet else wet_on
+            now = ends[one.number] = now + one.length_s
+        else:
+            found.append(now)
+    return min(found)
+
+
+@settings(max_examples=60)
+@given(st.data())
+def test_sanding_against_every_sequence(data):
+    """Hours that fill a day to the minute: what is shortest is found, and proved to be, no less and no more."""
+    given_tasks = []
+    for board in (1, 2, 3)[: data.draw(st.integers(2, 3))]:
+        before = ()
+        for step in (1, 2):
+            kind = data.draw(st.sampled_from([{}, {"wet": True}, {"sands": True}]))
+            length = 3600 * data.draw(st.integers(1, 3))
+            given_tasks.append(Task(len(given_tasks) + 1, board, step, "work", length, before, **kind))
+            before = ((len(given_tasks), 3600 * data.draw(st.sampled_from([0, 1, 20]))),)
+    day = data.draw(st.sampled_from([4, 6, 24]))
+    made = schedule(given_tasks, 1, f"{day} h")
+    assert broken(made, given_tasks, 1, 3600 * day) == []
+    assert made.makespan_s == made.bound_s == shortest_over_days(given_tasks, 3600 * day)
+
+
 def six_steps(boards):
     """Return boards of six steps, 20 min of hands-on work, two dwells of 5, 10 or 15 min and 95 min of drying."""
     made = []
@@ -324,6 +360,22 @@ def test_six_boards_one_pair_of_hands():
     assert 145 * 60 <= first.bound_s <= 171 * 60 <= first.makespan_s
     solved = schedule(six_steps(6), 1, "24 h", limit_seconds=5)
     assert solved.makespan_s == solved.bound_s == 171 * 60
+
+
+def test_no_day_is_taken_that_is_not_needed():
+    given_tasks = []
+    for number in range(1, 42, 4):  # eleven boards; the first order made lets their dwells run into the second day
+        dwell = (120, 300, 600)[number // 4 % 3]
+        given_tasks += [
+            Task(number, number, 1, "dye", 240),
+            Task(number + 1, number, 2, "glaze", 120, ((number, 0),)),
+            Task(number + 2, number, 2, "wipe", 60, window=Window(number + 1, dwell, dwell + 60)),
+            Task(number + 3, number, 3, "coat", 180, ((number + 2, 600),)),
+        ]
+    first = schedule(given_tasks, 1, "115 min", method="orders")
+    solved = schedule(given_tasks, 1, "115 min", limit_seconds=1)
+    assert (first.days, solved.days) == (2, 1)
+    assert broken(solved, given_tasks, 1, 115 * 60) == []
 
 
 # --- what cannot be done ----------------------------------------------------------------------------

@@ -15,7 +15,6 @@ REASON = (
     "beside solvent. Clean down after it; boards still wet from the day before stand out of the dust."
 )
 """The rule in words, with why it is kept."""
-CLEAN_DOWN = "clean down, before anything wet"
 
 _ABRASIVE = re.compile(
     r"\b(?:sand(?!al|y|stone)|scuff|abras|denib|de-nib|rub(?:bed|bing)? (?:down|out|back)|scrap(?:e|ing)"

@@ -128,7 +128,7 @@ def _add_sanding(
         here = [task for task in work.tasks if begin[task.number].domain.overlaps_with(hours)]
         if not (any(task.sands for task in here) and any(task.wet for task in here)):
             continue
-        clean = model.new_int_var_from_domain(hours, "clean down")
+        clean = model.new_int_var(opens, opens + open_s, "clean down")  # sanding may last until closing
         for task in here:
             if not (task.sands or task.wet):
                 continue
