@@ -130,7 +130,7 @@ def test_check_as_json_holds_the_same(run, eight):
 
 def test_check_writes_the_page_when_asked(run, eight):
     assert run("check", eight, "--page").status == 1, "hopeless"
-    page = (eight / "outlook.html").read_text(encoding="utf-8")
+    page = (eight / "foretold.html").read_text(encoding="utf-8")
     assert page.startswith("<!DOCTYPE html>")
     assert "<svg" in page
     assert "carrier × dye load" in page
@@ -211,7 +211,7 @@ def test_size_simulates_what_is_not_balanced_and_gives_its_error(run, eight):
 
 def test_size_puts_its_curve_on_the_page(run, folder):
     assert run("size", folder, "--boards", "2,4,6", "--page").status == 0
-    assert "size-0" in (folder / "outlook.html").read_text(encoding="utf-8")
+    assert "size-0" in (folder / "foretold.html").read_text(encoding="utf-8")
 
 
 def test_size_refuses_in_words(run, folder):
@@ -231,8 +231,8 @@ def test_plan_of_boards_that_hold_a_part_says_which_and_writes_the_page(run, eig
     assert done.status == 0
     assert "treatments were chosen to estimate best: carrier, dye load, seal coat, glaze dwell" in done.out
     assert done.out.startswith("Hopeless: with 8 boards ")
-    assert "outlook.html" in done.err
-    assert {"layout.csv", "datapackage.json", "outlook.html", "trial.toml"} <= files(eight).keys()
+    assert "foretold.html" in done.err
+    assert {"layout.csv", "datapackage.json", "foretold.html", "trial.toml"} <= files(eight).keys()
     first = (eight / "layout.csv").read_bytes()
     run("plan", eight, "--seed", 4)
     assert (eight / "layout.csv").read_bytes() == first

@@ -255,9 +255,9 @@ def test_amounts_have_two_digits(value, said):
 
 def test_equal_inputs_give_equal_bytes(small, tmp_path):
     whole = replace(small.outlook, mixed_up=MIXED)
-    one = outlook_page.write(tmp_path / "a" / "outlook.html", small.plan, small.layout, whole)
+    one = outlook_page.write(tmp_path / "a" / "foretold.html", small.plan, small.layout, whole)
     other = outlook_page.write(tmp_path / "b.html", small.plan, small.layout, whole)
-    assert one == tmp_path / "a" / "outlook.html"
+    assert one == tmp_path / "a" / "foretold.html"
     assert one.read_bytes() == other.read_bytes()
     assert str(tmp_path) not in one.read_text(encoding="utf-8")
 
@@ -565,7 +565,7 @@ def test_the_page_fits_a_phone_and_prints(browser, small, example, tmp_path):
         answers=(*example.outlook.answers, odd),
         mixed_up=(*MIXED, Alias((long,), ("b",), 0.5)),
     )
-    path = outlook_page.write(tmp_path / "outlook.html", example.plan, example.layout, whole)
+    path = outlook_page.write(tmp_path / "foretold.html", example.plan, example.layout, whole)
     for width in (360, 900):
         context = browser.new_context(viewport={"width": width, "height": 800}, offline=True)
         page = context.new_page()

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False)
 
-PAGE = "outlook.html"
+PAGE = "foretold.html"
 
 
 @app.command()

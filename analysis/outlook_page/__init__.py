@@ -44,7 +44,7 @@ def write(path: Path, plan: Plan, layout: Layout, outlook: Outlook) -> Path:
 
     Parameters
     ----------
-    path : of the file, ``outlook.html`` say; its folder is made if need be.
+    path : of the file, ``foretold.html`` say; its folder is made if need be.
     plan, layout : what the outlook is of.
     outlook : what the page is told.
 

@@ -119,16 +119,18 @@ function startParts(task, open) {
 }
 
 function tickList(step, lines, closing, words) {
-  return make("fieldset", { class: "ticks" }, make("legend", {}, words), ...lines.map((line, at) => {
+  const whole = lines.filter((line) => line.whole);
+  const ticks = lines.map((line, at) => {
     const id = (closing ? "close" : "tick") + at;
     const on = state.session.ticks.has(tickKey(step.name, line.name, closing));
     const input = make("input", { type: "checkbox", id,
       onchange: () => tap("tick", { step: step.name, line: line.name, on: input.checked, closing }) });
     input.checked = on;
-    return make("div", { class: "caution" },
-      make("label", { class: "tick", for: id }, input, make("strong", {}, line.name), make("span", {}, line.text)),
-      line.whole ? make("details", {}, make("summary", {}, "All of it"), make("p", {}, line.whole)) : null);
-  }));
+    return make("label", { class: "tick", for: id }, input, make("strong", {}, line.name), make("span", {}, line.text));
+  });
+  return make("fieldset", { class: "ticks" }, make("legend", {}, words), ...ticks,
+    whole.length ? make("details", {}, make("summary", {}, "All of it in full"),
+      ...whole.map((line) => make("p", {}, make("strong", {}, line.name + ". "), line.whole))) : null);
 }
 
 function skipParts(task) {
