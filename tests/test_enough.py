@@ -102,7 +102,7 @@ def test_a_hopeless_plan_stops_check_and_waits_for_anyway(tmp_path, run):
     done = run("plan", tmp_path, "--anyway", "--json")
     assert done.status == 0
     assert json.loads(done.out)["data"]["enough"] == {"grade": "hopeless", "boards": 22, "words": said}
-    assert said.removeprefix("Hopeless: ") in (tmp_path / "outlook.html").read_text(encoding="utf-8")
+    assert said.removeprefix("Hopeless: ") in (tmp_path / "foretold.html").read_text(encoding="utf-8")
     assert "Next: splitboard sheets" in run("plan", tmp_path, "--anyway", "--discard-layout").err
 
 
