@@ -8,16 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis import priors
+from analysis import priors, settling
 from analysis.decide import CANNOT_BE_TOLD, TOO_CLOSE, Decision, Finding, boards_to_settle
 from analysis.schedules import rank
+from analysis.settling import Chance
 from trials import structure, toml_source
 from trials.design import Layout, Progress, add_boards
 from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.plan import Plan
 from trials.plan_file import MOST_PATCHES
-from trials.selection import RATIOS
 from trials.selection.terms import effect_words
 from trials.telling_apart import Columns, same_as
 
@@ -31,12 +31,14 @@ class FollowUp:
     plan, plan_text : the plan with the occasion in it, and trial.toml as it is to be.
     layout : the new boards.
     words : what they were chosen for, a sentence.
+    chances : of each question they are for that a narrower interval can settle.
     """
 
     plan: Plan
     plan_text: str
     layout: Layout
     words: str
+    chances: tuple[Chance, ...] = ()
 
 
 def lay_out_more(
@@ -81,7 +83,10 @@ def lay_out_more(
     text = toml_source.text_of(trial.folder.plan_file).rstrip("\n")
     text += f"\n\n# Written by 'splitboard plan --add {count}': boards of a later occasion.\n"
     text += f'[[added]]\nboards = {count}\non = "{day}"\n'
-    return FollowUp(longer, text, layout, words + _parted_words(longer, trial.patches, layout, asked))
+    words += _parted_words(longer, trial.patches, layout, asked)
+    likely = settling.chances(plan, longer, trial.patches, layout.patches, decision, asked, trial.folder.path)
+    words = " ".join((words, *map(settling.words, likely)))
+    return FollowUp(longer, text, layout, words, likely)
 
 
 def is_settled(trial: Trial, decision: Decision) -> bool:
@@ -93,7 +98,12 @@ def _open(trial: Trial, decision: Decision) -> tuple[list[Finding], str]:
     """Return what the boards are for, and say it: the open questions, else the schedules not yet told apart."""
     still = _unanswered(decision)
     if still:
-        return still, f"The new boards are chosen to settle what is still open: {about(still)}."
+        beyond = [one for one in still if _is_beyond(decision, one)]
+        wanted = [one for one in still if one not in beyond] or still
+        words = f"The new boards are chosen to settle what is still open: {about(wanted)}."
+        if beyond and wanted != still:
+            words += f" Open too, and not to be settled by more boards like these: {about(beyond)}."
+        return wanted, words
     between = _between_schedules(trial, decision)
     if between:
         words = f"The new boards are chosen to tell apart the schedules that may meet the brief: {about(between)}."
@@ -113,14 +123,15 @@ def _unanswered(decision: Decision) -> list[Finding]:
 def out_of_reach(decision: Decision) -> list[Finding]:
     """Return the open questions that more boards like these would hardly settle, where no other is open."""
     still = _unanswered(decision)
-    fits = {fit.response.name: fit for fit in decision.analyses}
-    for one in still:
-        lead = one.leading
-        if one.verdict != TOO_CLOSE or one.same or lead is None or one.worth is None or one.response not in fits:
-            return []
-        if boards_to_settle(fits[one.response], lead, one.worth, one.level) is not None:
-            return []
-    return still
+    return still if all(_is_beyond(decision, one) for one in still) else []
+
+
+def _is_beyond(decision: Decision, one: Finding) -> bool:
+    """Whether more boards like these would hardly settle an open question."""
+    fit = next((fit for fit in decision.analyses if fit.response.name == one.response), None)
+    if fit is None or one.leading is None or one.worth is None or not settling.is_open_by_width(one):
+        return False
+    return boards_to_settle(fit, one.leading, one.worth, one.level) is None
 
 
 def _asked(decision: Decision) -> list[Finding]:
@@ -175,24 +186,12 @@ def _wanted(decision: Decision, asked: list[Finding]) -> dict[str, float]:
 
 
 def _ratios(trial: Trial, longer: Plan, decision: Decision, asked: list[Finding]) -> dict[str, float]:
-    """Return variances by piece relative to the residual, the mean over the responses asked about.
-
-    What was fitted counts with its degrees of freedom, what was foreseen with `structure.FEW`: a variance fitted at
-    nought on a few boards is hardly ever really nought.
-    """
+    """Return variances by piece relative to the residual, the mean over the responses asked about."""
     names = {one.response for one in asked}
     found: dict[str, list[float]] = {}
     for fit in decision.analyses:
-        fitted = fit.fit.variances
-        if fit.response.name not in names or not fitted["residual"] > 0:
-            continue
-        prior = priors.foreseen(longer, trial.folder.path, fit.response)
-        prior = pd.Series(RATIOS) if prior is None else prior
-        for term in structure.random_terms(longer):
-            likely = float(prior[term] / prior["residual"])
-            if term in fitted:
-                own = float(fitted[term] / fitted["residual"])
-                df = fit.told.error_dfs[term]
-                likely = (df * own + structure.FEW * likely) / (df + structure.FEW)
-            found.setdefault(term, []).append(likely)
+        if fit.response.name in names and fit.fit.variances["residual"] > 0:
+            known = priors.so_far(longer, trial.folder.path, fit).variances
+            for term in structure.random_terms(longer):
+                found.setdefault(term, []).append(float(known[term] / known["residual"]))
     return {term: float(np.mean(ratios)) for term, ratios in found.items()}

@@ -19,6 +19,7 @@ from trials import structure
 from trials.errors import Problem, UserError
 from trials.folder import Trial
 from trials.plan import Plan, Response
+from trials.selection import RATIOS
 
 RESIDUAL = "residual"
 
@@ -106,7 +107,7 @@ class Prior:
 
 
 def for_plan(
-    plan: Plan, place: Path | None = None, so_far: Trial | None = None
+    plan: Plan, place: Path | None = None, results: Trial | None = None
 ) -> tuple[dict[str, Prior], tuple[str, ...]]:
     """Return variances for the responses of a plan, each from the best source there is, and why some have none.
 
@@ -116,7 +117,7 @@ def for_plan(
     Parameters
     ----------
     place : the plan's folder, which ``like`` is reckoned from.
-    so_far : the trial itself, if it has results.
+    results : the trial itself, if it has results.
 
     Raises
     ------
@@ -126,7 +127,7 @@ def for_plan(
     earlier = _earlier(plan, place)
     found, lacking = {}, []
     for response in plan.responses:
-        from_itself = _so_far(plan, response, so_far)
+        from_itself = _from_itself(plan, place, response, results)
         if from_itself is not None:
             found[response.name] = from_itself
         elif _has_none(plan, response, earlier):
@@ -136,7 +137,7 @@ def for_plan(
     return found, tuple(lacking)
 
 
-def foreseen(plan: Plan, place: Path, response: Response) -> pd.Series | None:
+def foreseen(plan: Plan, place: Path | None, response: Response) -> pd.Series | None:
     """Return the variances that were foreseen of a response, or None where there are none."""
     try:
         found, _ = for_plan(plan, place)
@@ -145,15 +146,35 @@ def foreseen(plan: Plan, place: Path, response: Response) -> pd.Series | None:
     return found[response.name].variances if response.name in found else None
 
 
-def _so_far(plan: Plan, response: Response, trial: Trial | None) -> Prior | None:
-    """Return what the trial itself has found of a response, if it can be fitted."""
+def so_far(plan: Plan, place: Path | None, found: Analysis) -> Prior:
+    """Return what a trial itself has found of a response, each variance weighed with what was foreseen.
+
+    What was fitted counts with its degrees of freedom, what was foreseen with `structure.FEW`, both relative to the
+    residual: a variance fitted at nought on a few boards is hardly ever really nought.
+    """
+    fitted, before = found.fit.variances, foreseen(plan, place, found.response)
+    before = pd.Series(RATIOS) if before is None else before
+    own = _carried(plan, found.response, found)
+    pieces = dict(own.pieces)
+    for term in structure.random_terms(plan):
+        likely = float(before[term] / before[RESIDUAL]) * float(own.variances[RESIDUAL])
+        if term in fitted:
+            df = found.told.error_dfs[term]
+            pieces[term] = (df * pieces[term] + structure.FEW * likely) / (df + structure.FEW)
+        elif term == "lot":
+            pieces[term] = likely
+    source = f"Fitted to what this trial has found so far of {found.response.words}."
+    return replace(own, variances=_by_term(plan, pieces, own.reading), pieces=pieces, source=source)
+
+
+def _from_itself(plan: Plan, place: Path | None, response: Response, trial: Trial | None) -> Prior | None:
+    """Return the same if the trial has results of a response that can be fitted."""
     if trial is None or not any(row["response"] == response.name for row in trial.readings):
         return None
     try:
-        found = carried_over(plan, response, trial)
+        return so_far(plan, place, _analysed(response, trial))
     except UserError:
         return None
-    return replace(found, source=f"Fitted to what this trial has found so far of {response.words}.")
 
 
 def _has_none(plan: Plan, response: Response, earlier: Trial | None) -> bool:
@@ -315,7 +336,22 @@ def _shifts(plan: Plan, pieces: Mapping[str, float]) -> dict[str, float]:
 
 
 def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
-    """Return for a plan the variances that an earlier trial found of a response of the same name.
+    """Return for a plan the variances that an earlier trial found of a response of the same name."""
+    return _carried(plan, response, _analysed(response, earlier))
+
+
+def _analysed(response: Response, earlier: Trial) -> Analysis:
+    """Fit a response of the same name and scale."""
+    there = next(one for one in earlier.plan.responses if one.name == response.name)
+    if (there.kind, there.unit, there.grades) != (response.kind, response.unit, response.grades):
+        cure = "give it the same kind, unit and grades, or say its spread in a [[spread]]"
+        what = f"{response.words} is not on the same scale here as in the trial {earlier.plan.title!r}"
+        raise UserError(Problem(what, cure, file="trial.toml"))
+    return analyse(earlier, there)
+
+
+def _carried(plan: Plan, response: Response, found: Analysis) -> Prior:
+    """Return for a plan the variances of a fit.
 
     Notes
     -----
@@ -325,19 +361,13 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
     variances (`_shifts`) is taken out of them. One whose own differences the treatments account for (the only board)
     is part of neither: it is to the residual as its working value is.
     """
-    there = next(one for one in earlier.plan.responses if one.name == response.name)
-    if (there.kind, there.unit, there.grades) != (response.kind, response.unit, response.grades):
-        cure = "give it the same kind, unit and grades, or say its spread in a [[spread]]"
-        what = f"{response.words} is not on the same scale here as in the trial {earlier.plan.title!r}"
-        raise UserError(Problem(what, cure, file="trial.toml"))
-    found = analyse(earlier, there)
     variances = {str(name): float(size) for name, size in found.fit.variances.items()}
     reading, readings = _between_readings(found)
     rest = max(variances[RESIDUAL] - reading / readings, 0.0)
     hosts = {"board": variances["board"], RESIDUAL: rest} if "board" in variances else {RESIDUAL: rest}
     numbers = {
-        "board:lane": structure.treated_lanes(earlier.plan),
-        "board:strip": structure.treated_strips(earlier.plan),
+        "board:lane": structure.treated_lanes(found.plan),
+        "board:strip": structure.treated_strips(found.plan),
     }
     untold = [term for term in found.told.random if term in _NAMES and term not in variances]
     inside = {term: "board" if numbers.get(term) == 1 and "board" in hosts else RESIDUAL for term in _NAMES}
@@ -350,9 +380,9 @@ def carried_over(plan: Plan, response: Response, earlier: Trial) -> Prior:
         shares = _shares(response, [term, RESIDUAL])
         pieces[term] = pieces[RESIDUAL] * shares[term] / shares[RESIDUAL]
     if "board" in (*hosts, *untold):
-        own = structure.random_terms(earlier.plan)
+        own = structure.random_terms(found.plan)
         free = {term: pieces[term] for term in numbers if inside[term] == RESIDUAL and term not in own}
-        shifts = _shifts(earlier.plan, dict.fromkeys(_NAMES, 0.0) | free)
+        shifts = _shifts(found.plan, dict.fromkeys(_NAMES, 0.0) | free)
         shifts[RESIDUAL] -= sum(free.values())  # which was taken out of it
         pieces = {term: max(size - shifts.get(term, 0.0), 0.0) for term, size in pieces.items()}
     pieces["lot"] = variances.get("lot", 0.0)

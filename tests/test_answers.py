@@ -302,3 +302,18 @@ def test_no_boards_are_proposed_where_more_would_hardly_settle_it(monkeypatch):
     found = answers._next(trial, decision)
     assert found.boards is None
     assert "would hardly settle it. None are proposed." in found.sentence
+
+
+def test_what_more_boards_do_for_an_open_question_is_said_once_and_agrees():
+    """The number in the finding's sentence, in the proposal's and in the fact are one."""
+    trial = folders.load(EXAMPLE)
+    decision = three_ways.decided(trial)
+    proposed = answers._next(trial, decision)
+    (chance,) = proposed.boards.chances
+    assert (chance.factor, chance.response, chance.boards) == ("glaze_dwell", "figure_clarity", answers.HANDFUL)
+    assert chance.now < chance.then
+    assert 0 < chance.then_se < 0.04
+    (still,) = (one for one in decision.findings if one.verdict == decide.TOO_CLOSE)
+    assert f"about {chance.settle} more boards" in still.sentence
+    assert f"about {chance.settle} more would likely settle it" in proposed.sentence
+    assert f"from {100 * chance.now:.0f} to {100 * chance.then:.0f} of 100" in proposed.sentence

@@ -84,6 +84,7 @@ def simulate(
     workers: int | None = 1,
     progress: Progress | None = None,
     seen_gain: float | None = None,
+    levels: tuple[str, str] | None = None,
 ) -> Simulated:
     """Analyse made-up normal readings as real ones are: by strata where balanced, else by the mixed model.
 
@@ -97,6 +98,7 @@ def simulate(
     seed : the same seed gives the same result, whatever the number of workers.
     workers, progress : as for `analysis.precision.parallel.in_chunks`.
     seen_gain : the true difference that `Simulated.seen` is about, where it is another one.
+    levels : the two whose true difference `gain` is, the second less the first, where the question names none.
     """
     if count < 2:
         raise ValueError(f"a simulation takes two sets of readings or more, not {count}")
@@ -107,7 +109,7 @@ def simulate(
         why = structure.cannot_be_judged(plan, effect, told.counts[effect.judged_against])
         raise UserError(Problem(why.rstrip("."), "change the plan before asking what it will tell"))
     pairs = Pair.all_of(frame, question.factor)
-    low, high = question.between or _ends(frame, question.factor)
+    low, high = question.between or levels or _ends(frame, question.factor)
     if question.between or len(pairs) == 1:
         pairs = [Pair(question.factor, high, low)]
     unit = _between(frame[question.factor], low, high)
