@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 
 from analysis import follow_up, schedules, three_ways
 from analysis.curves import of_trial, roles
+from analysis.curves.columns import ALL
+from analysis.curves.laps import MAY_NOT
 from analysis.decide import Decision
 from analysis.follow_up import FollowUp
 from analysis.schedules import Confirmation, Priced, Ranking, Worth
@@ -150,16 +152,17 @@ def answers(trial: Trial, decision: Decision) -> Answers:
     plan, changed = trial.plan, decision.changed
     ways = three_ways.three_ways(trial, decision, leading=plan.grades)
     decision = three_ways.chosen(decision, ways, plan)
+    laps = _laps(trial, decision)
     return Answers(
         decision=decision,
         worth=schedules.worth_it(decision, plan),
-        laps=_laps(trial, decision),
+        laps=laps,
         dark=_dark_enough(trial),
         strength=_strength(trial),
         schedules=_schedules(trial, decision),
         ways=ways,
         ways_later=concerning(changed, ("analysis",)),
-        next=_next(more, decision),
+        next=_next(more, decision, laps),
         exploratory=tuple(_exploratory(plan, changed)),
     )
 
@@ -279,8 +282,22 @@ def _foretold(trial: Trial, decision: Decision, treatment: dict[str, str]) -> tu
     return found
 
 
-def _next(trial: Trial, decision: Decision) -> Next:
+def open_waits(laps: Laps | None) -> tuple[str, ...]:
+    """Return the carriers whose wait, by the response that counts, has no lower limit, or may not fit the piece."""
+    if laps is None:
+        return ()
+    waits = laps.windows[0].waits
+    undecided = {one.carrier for one in laps.against.answers if one.verdict == MAY_NOT} if laps.against else set()
+    return tuple(one.carrier for one in waits if not 60 * one.lower >= 1 or one.carrier in undecided)
+
+
+def _next(trial: Trial, decision: Decision, laps: Laps | None = None) -> Next:
     seed = trial.record.last_seed + 1
+    if follow_up.is_settled(trial, decision) and (waits := open_waits(laps)):
+        with_them = "" if waits == (ALL,) else f" with {' and '.join(waits)}"
+        said = f"Still open: how long the edge may wait{with_them}."
+        cure = "More lap boards would narrow it down; how many it takes is not known."
+        return Next(None, 0, seed, f"{said} {cure}")
     if follow_up.is_settled(trial, decision):
         return Next(None, 0, seed, "Every question is settled; no more boards are needed for them.")
     beyond = follow_up.out_of_reach(decision)

@@ -317,3 +317,27 @@ def test_what_more_boards_do_for_an_open_question_is_said_once_and_agrees():
     assert f"about {chance.settle} more boards" in still.sentence
     assert f"about {chance.settle} more would likely settle it" in proposed.sentence
     assert f"from {100 * chance.now:.0f} to {100 * chance.then:.0f} of 100" in proposed.sentence
+
+
+def test_a_wait_without_a_lower_limit_is_open(tmp_path):
+    """The questions may be settled: while it is not known how long the edge may wait, boards are still needed."""
+    trial = lap_trial(tmp_path, '\n[piece]\nname = "counter"\narea = "2 m^2"\nrate = "0.5 m^2/min"\n')
+    laps = answers.answers(trial, decide.decide(trial)).laps
+    first = laps.windows[0]
+    clear = replace(laps, windows=(replace(first, waits=tuple(replace(one, lower=1.0) for one in first.waits)),),
+                    against=None)  # fmt: skip
+    assert answers.open_waits(clear) == ()
+    for lower in (0.0, math.nan):
+        (water, *rest) = clear.windows[0].waits
+        bare = replace(clear, windows=(replace(first, waits=(replace(water, lower=lower), *rest)),))
+        assert answers.open_waits(bare) == (water.carrier,)
+    fits = replace(laps.against.answers[0], verdict="may not fit")
+    held = replace(clear, against=replace(laps.against, answers=(fits,)))
+    assert answers.open_waits(held) == (fits.carrier,)
+
+
+def test_an_open_wait_stands_where_all_else_is_settled(whole, found, monkeypatch):
+    monkeypatch.setattr(follow_up, "is_settled", lambda *_: True)
+    monkeypatch.setattr(answers, "open_waits", lambda _: ("water",))
+    said = answers._next(whole, found.decision, None).sentence
+    assert said.startswith("Still open: how long the edge may wait with water.")
