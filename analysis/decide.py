@@ -470,7 +470,7 @@ def _verdict_words(analysis: Analysis, leading: Comparison, worth: float, verdic
     settle = (
         "it lies so close to that mark that more boards would hardly settle it"
         if more is None
-        else f"about {more} more {structure.piece_words('board', more)} like these would likely settle it"
+        else f"about {more} more {structure.piece_words('board', more)} like these may settle it"
     )
     return f"{verdict}, leaning to {side}; {settle}"
 

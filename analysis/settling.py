@@ -119,4 +119,4 @@ def words(chance: Chance) -> str:
     first += ", if the difference is what was found"
     if chance.settle is None:
         return f"{first}; more boards like these would hardly settle it."
-    return f"{first}; about {chance.settle} more would likely settle it."
+    return f"{first}; about {chance.settle} more may settle it."

@@ -315,7 +315,7 @@ def test_what_more_boards_do_for_an_open_question_is_said_once_and_agrees():
     assert 0 < chance.then_se < 0.04
     (still,) = (one for one in decision.findings if one.verdict == decide.TOO_CLOSE)
     assert f"about {chance.settle} more boards" in still.sentence
-    assert f"about {chance.settle} more would likely settle it" in proposed.sentence
+    assert f"about {chance.settle} more may settle it" in proposed.sentence
     assert f"from {100 * chance.now:.0f} to {100 * chance.then:.0f} of 100" in proposed.sentence
 
 
