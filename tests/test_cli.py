@@ -334,6 +334,9 @@ def test_json_holds_no_nan_and_the_same_answer(run, command, example):
     plain = run(command, example).out
     if command == "decide":
         assert all(finding["sentence"] in plain for finding in given["data"]["findings"])
+        (chance,) = given["data"]["next"]["chances"]
+        assert 0 < chance["now"] < chance["then"] < 1
+        assert f"from {100 * chance['now']:.0f} to {100 * chance['then']:.0f} of 100" in plain
 
 
 def test_letters_only_when_asked_for(run, example):

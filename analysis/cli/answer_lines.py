@@ -73,6 +73,7 @@ def data(found: Answers) -> dict[str, Any]:
             "boards": found.next.count,
             "seed": found.next.seed,
             "sentence": found.next.sentence,
+            "chances": [asdict(one) for one in found.next.boards.chances] if found.next.boards else [],
             "patches": _rows(found.next.boards.layout.patches) if found.next.boards else [],
         },
     }
