@@ -86,6 +86,7 @@ def test_each_command_named_next_can_be_pasted_at_every_stage(tmp_path, monkeypa
     code = codes(place)[0]["patch"]
     late = outcome("correct", code, "darkness", "41", NAME, "--why", "misread")
     assert next_words(late) == ["decide", NAME]
+    assert next_words(outcome("sheets", NAME)) == ["decide", NAME]
     opened = outcome("close", NAME, "--open-again", "--why", "a third look")
     assert next_words(opened)[0] == "record"
     assert all(path.exists() for path in kept)

@@ -116,7 +116,10 @@ def sheets(
     }
     said = handing_out.lines(trial.latest_sheets, [path.name for path in written], trial.latest_plan)
     shell.answer("sheets", as_json=as_json, data=data, lines=[*said, *more.notes])
-    onward.to_record(trial.plan, folder, first="Make and score the boards.").say()
+    if trial.readings:
+        onward.of_results(trial, folder).say()
+    else:
+        onward.to_record(trial.plan, folder, first="Make and score the boards.").say()
 
 
 def _day(written: str) -> date | None:
